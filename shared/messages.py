@@ -1,0 +1,194 @@
+"""Topics and payloads on the broker: SenML readings, CloudEvents, the state snapshot, status, answers.
+
+Base topic ``benchward/v1/<station>``; MQTT 5, QoS 1 throughout.
+"""
+
+import json
+from typing import Any, Literal
+
+import msgspec
+
+from shared.events import EventRecord
+from shared.indication import Indication
+from shared.timeline import rfc3339
+
+VERSION = 1
+ROOT = f"benchward/v{VERSION}"
+
+
+def topic(station: str, leaf: str) -> str:
+    """The topic of one station, e.g. ``benchward/v1/bench-1/state``."""
+    return f"{ROOT}/{station}/{leaf}"
+
+
+class Status(msgspec.Struct, frozen=True, kw_only=True):
+    """Retained on ``/status``; the broker publishes the offline one as the station's last will."""
+
+    online: bool
+    reason: str
+
+
+class PlateState(msgspec.Struct, frozen=True, kw_only=True):
+    """The plate now. ``plate_c`` is None whenever the number cannot be believed; ``quality`` says why."""
+
+    plate_c: float | None
+    quality: str
+    cold_junction_c: float | None
+    setpoint_c: float | None
+    tolerance_c: float | None
+    at_setpoint: bool
+
+
+class ExtractionState(msgspec.Struct, frozen=True, kw_only=True):
+    """The extractor now. ``since_s``: how long it has been proven or not."""
+
+    extraction_a: float | None
+    quality: str
+    proven: bool
+    since_s: float
+
+
+class StepState(msgspec.Struct, frozen=True, kw_only=True):
+    """The running step of the unit in hand. Times in seconds; None where the step has no such clock."""
+
+    key: str
+    title: str
+    kind: str
+    held: bool
+    held_by: list[str]
+    elapsed_s: float
+    soak_s: float | None
+    soak_due_s: float | None
+    open_s: float | None
+    open_due_s: float | None
+    cure_s: float | None
+    cure_due_s: float | None
+
+
+class Lock(msgspec.Struct, frozen=True, kw_only=True):
+    """One thing that is locked now, and every reason for it. ``what`` is ``iron-power`` or a step's key."""
+
+    what: str
+    title: str
+    reasons: list[str]
+
+
+class AlarmState(msgspec.Struct, frozen=True, kw_only=True):
+    """One alarm that is not normal. ``state`` as in ISA-18.2; ``text`` says what to do."""
+
+    alarm: str
+    priority: str
+    state: str
+    title: str
+    text: str
+    since_s: float
+
+
+class StationState(msgspec.Struct, frozen=True, kw_only=True):
+    """Retained on ``/state``: everything a page needs to show the bench as it is now."""
+
+    station: str
+    boot: str
+    mono_s: float
+    at: str | None
+    plate: PlateState
+    extraction: ExtractionState
+    solvent_out: bool | None
+    permit: bool
+    technician: str | None
+    unit: str | None
+    model: str | None
+    on_plate: str | None
+    step: StepState | None
+    locked: list[Lock]
+    alarms: list[AlarmState]
+    indication: Indication
+    ticks: int
+    ticks_missed: int
+
+
+class Answer(msgspec.Struct, frozen=True, kw_only=True):
+    """What a request's sender gets, after the event is on disk. ``seq`` is that event's, if there is one."""
+
+    accepted: bool
+    reasons: list[str]
+    seq: int | None
+
+
+class Second(msgspec.Struct, frozen=True, kw_only=True):
+    """One second of record: means, extremes and quality of its ticks.
+
+    ``second`` is the whole second of the boot's monotonic clock in which the ticks fell; ``valid`` of
+    ``ticks`` had a plate number. Currents in amperes, temperatures in °C; None: no valid reading.
+    """
+
+    boot: str
+    second: int
+    plate_mean_c: float | None
+    plate_min_c: float | None
+    plate_max_c: float | None
+    cold_junction_c: float | None
+    extraction_a: float | None
+    solvent_out: bool | None
+    quality: str
+    valid: int
+    ticks: int
+
+
+def senml(station: str, second: Second, wall_ms: int | None) -> list[dict[str, Any]]:
+    """The second as a SenML pack (RFC 8428) with ``boot``, ``mono_s`` and ``seq`` as extension fields.
+
+    A value that could not be measured is left out; it is never sent as zero. ``bt`` is left out while the
+    wall time is unknown.
+    """
+    base: dict[str, Any] = {"bn": f"urn:dev:ops:benchward-{station}:"}
+    if wall_ms is not None:
+        base["bt"] = wall_ms / 1000
+    base |= {"boot": second.boot, "mono_s": second.second, "seq": second.second, "quality": second.quality}
+    entries: list[dict[str, Any]] = []
+    for name, unit, value in (
+        ("plate", "Cel", second.plate_mean_c),
+        ("cold-junction", "Cel", second.cold_junction_c),
+        ("extraction", "A", second.extraction_a),
+    ):
+        if value is not None:
+            entries.append({"n": name, "u": unit, "v": value})
+    if second.solvent_out is not None:
+        entries.append({"n": "solvent-out", "vb": second.solvent_out})
+    if not entries:
+        entries.append({"n": "plate-quality", "vs": second.quality})
+    entries[0] = {**base, **entries[0]}
+    return entries
+
+
+class CloudEvent(msgspec.Struct, frozen=True, kw_only=True):
+    """A CloudEvents 1.0 structured JSON message; ``data`` is the event as it is printed."""
+
+    specversion: Literal["1.0"] = "1.0"
+    id: str
+    source: str
+    type: str
+    datacontenttype: str = "application/json"
+    subject: str | None = None
+    time: str | msgspec.UnsetType = msgspec.UNSET
+    data: dict[str, Any]
+
+
+def cloud_event(station: str, record: EventRecord, wall_ms: int | None) -> CloudEvent:
+    """The event as a CloudEvent; ``time`` is absent while the wall time is unknown."""
+    data = record.to_dict(wall_ms)
+    return CloudEvent(
+        id=f"{record.boot}/{record.seq}",
+        source=f"/{topic(station, 'events')}",
+        type=f"benchward.{data['kind']}",
+        subject=data.get("unit") or data.get("alarm") or station,
+        time=rfc3339(wall_ms) or msgspec.UNSET,
+        data=data,
+    )
+
+
+def encode(message: Any) -> bytes:
+    """Any of the payloads as UTF-8 JSON."""
+    if isinstance(message, msgspec.Struct):
+        return msgspec.json.encode(message)
+    return json.dumps(message, ensure_ascii=False, separators=(",", ":")).encode()

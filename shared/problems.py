@@ -1,0 +1,54 @@
+"""Errors of ours, told apart by who must act.
+
+    BenchwardError
+    ├── InputError     what somebody wrote is wrong: file, place, offending value, what would be right (exit 2)
+    └── FailureError   the operation could not be done or found a fault (exit 1)
+"""
+
+from pathlib import Path
+from typing import Any, TypeVar
+
+import msgspec
+
+T = TypeVar("T")
+
+
+class BenchwardError(Exception):
+    """The root of the station's own errors."""
+
+
+class InputError(BenchwardError):
+    """Something written by a person or a program cannot be used as it is."""
+
+
+class FailureError(BenchwardError):
+    """The operation failed, or found a fault."""
+
+
+def value_at(data: Any, path: str) -> Any:
+    """The value a msgspec error path such as ``$.step[2].kind`` points at, or None."""
+    for part in path.lstrip("$").replace("[", ".[").split("."):
+        if not part:
+            continue
+        try:
+            data = data[int(part[1:-1])] if part.startswith("[") else data[part]
+        except (KeyError, IndexError, TypeError, ValueError):
+            return None
+    return data
+
+
+def convert_checked(data: Any, type_: type[T], file: Path | str, *, strict: bool = True) -> T:
+    """``msgspec.convert`` whose error names file, key, offending value and what would be right.
+
+    Raises:
+        InputError: the data does not fit the type.
+    """
+    try:
+        return msgspec.convert(data, type_, strict=strict)
+    except msgspec.ValidationError as error:
+        message, _, path = str(error).partition(" - at `")
+        path = path.rstrip("`") or "$"
+        key = path.removeprefix("$").removeprefix(".") or "top level"
+        found = value_at(data, path)
+        shown = "" if isinstance(found, dict | list) or found is None else f" is {found!r}"
+        raise InputError(f"{file}: {key}{shown}: {message}.") from error

@@ -1,0 +1,212 @@
+"""What a person or a program may ask of a station; parse and print.
+
+A request is text, ``verb key=value …`` quoted as in a shell, or the same as a JSON object with the key
+``verb``. Nothing here decides whether a request is carried out; a request that cannot be read is a value too
+(`Unreadable`), because it is refused and recorded like any other.
+"""
+
+import json
+import re
+import shlex
+from collections.abc import Mapping
+from typing import Annotated, Any, Literal, TypeAlias, get_args
+
+import msgspec
+
+IDENTIFIER = r"^[A-Za-z0-9_.\-]{1,40}$"
+Identifier: TypeAlias = Annotated[str, msgspec.Meta(pattern=IDENTIFIER)]
+Text: TypeAlias = Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
+
+
+class Request(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True, tag_field="verb",
+              forbid_unknown_fields=True):
+    """What every request has in common."""
+
+
+class SignIn(Request, frozen=True, kw_only=True, tag="sign-in"):
+    """A technician takes the bench."""
+
+    technician: Identifier
+
+
+class SignOut(Request, frozen=True, kw_only=True, tag="sign-out"):
+    """The technician leaves the bench."""
+
+
+class BookIn(Request, frozen=True, kw_only=True, tag="book-in"):
+    """Enter a new unit and take it in hand."""
+
+    unit: Identifier
+    model: Identifier
+    job: Identifier | None = None
+
+
+class Take(Request, frozen=True, kw_only=True, tag="take"):
+    """Take a known unit in hand."""
+
+    unit: Identifier
+
+
+class Place(Request, frozen=True, kw_only=True, tag="place"):
+    """Lay a unit on the plate; without ``unit`` the one in hand."""
+
+    unit: Identifier | None = None
+
+
+class Remove(Request, frozen=True, kw_only=True, tag="remove"):
+    """Take a unit off the plate; without ``unit`` the one that lies there."""
+
+    unit: Identifier | None = None
+
+
+class Start(Request, frozen=True, kw_only=True, tag="start"):
+    """Start a step of the sheet; without ``unit`` on the one in hand."""
+
+    step: Identifier
+    unit: Identifier | None = None
+
+
+class Finish(Request, frozen=True, kw_only=True, tag="finish", forbid_unknown_fields=True):
+    """Finish a running step of the unit in hand; any other key is a finding."""
+
+    step: Identifier
+    result: Literal["pass", "fail"]
+    findings: dict[Identifier, Text] = {}
+
+
+class Resume(Request, frozen=True, kw_only=True, tag="resume"):
+    """Go on with a held step."""
+
+
+class Abandon(Request, frozen=True, kw_only=True, tag="abandon"):
+    """Give up the running or held step."""
+
+    reason: Text
+
+
+class Ack(Request, frozen=True, kw_only=True, tag="ack"):
+    """Acknowledge an alarm; without ``alarm`` all that wait for it."""
+
+    alarm: Identifier | None = None
+
+
+class Silence(Request, frozen=True, kw_only=True, tag="silence"):
+    """Stop the sound until the next alarm; acknowledges nothing."""
+
+
+class Reset(Request, frozen=True, kw_only=True, tag="reset"):
+    """Reset a latched alarm whose cause is gone; without ``alarm`` all such."""
+
+    alarm: Identifier | None = None
+
+
+class Shelve(Request, frozen=True, kw_only=True, tag="shelve"):
+    """Put an alarm aside for a limited time."""
+
+    alarm: Identifier
+    minutes: Annotated[float, msgspec.Meta(gt=0, le=480)]
+    reason: Text
+
+
+class Unshelve(Request, frozen=True, kw_only=True, tag="unshelve"):
+    """Let a shelved alarm count again."""
+
+    alarm: Identifier
+
+
+class Dispense(Request, frozen=True, kw_only=True, tag="dispense"):
+    """Say how much solvent was drawn at the last lift of the bottle."""
+
+    ml: Annotated[float, msgspec.Meta(gt=0, le=1000)]
+
+
+class Close(Request, frozen=True, kw_only=True, tag="close"):
+    """Be done with a unit."""
+
+    unit: Identifier
+    outcome: Text
+    reason: Text | None = None
+
+
+AnyRequest: TypeAlias = (
+    SignIn | SignOut | BookIn | Take | Place | Remove | Start | Finish | Resume | Abandon | Ack | Silence
+    | Reset | Shelve | Unshelve | Dispense | Close
+)
+VERBS: tuple[str, ...] = tuple(str(kind.__struct_config__.tag) for kind in get_args(AnyRequest))
+
+
+class Unreadable(msgspec.Struct, frozen=True):
+    """A request that could not be read: its text (cut to 200 characters), a reason code and what is wrong."""
+
+    text: str
+    reason: Literal["unknown-request", "malformed-request"]
+    detail: str
+
+
+def parse_text(text: str) -> AnyRequest | Unreadable:
+    """Read a request written as ``verb key=value …``; never raises."""
+    try:
+        words = shlex.split(text)
+    except ValueError as error:
+        return Unreadable(text[:200], "malformed-request", f"{error}; close the quotes")
+    if not words:
+        return Unreadable(text[:200], "malformed-request", "empty; write a verb, e.g. ack")
+    fields: dict[str, Any] = {}
+    for word in words[1:]:
+        key, equals, value = word.partition("=")
+        if not equals or not key or key in fields or key == "verb":
+            why = "stands twice" if key in fields and equals else "is not key=value"
+            return Unreadable(text[:200], "malformed-request", f"{word!r} {why}")
+        fields[key] = value
+    return _build(words[0], fields, text)
+
+
+def parse_json(data: bytes | str) -> AnyRequest | Unreadable:
+    """Read a request written as a JSON object with the key ``verb``; never raises."""
+    shown = data.decode("utf-8", "replace") if isinstance(data, bytes) else data
+    try:
+        fields = json.loads(data)
+    except (ValueError, RecursionError) as error:
+        return Unreadable(shown[:200], "malformed-request", f"not JSON: {error}")
+    if not isinstance(fields, dict) or not isinstance(fields.get("verb"), str):
+        return Unreadable(shown[:200], "malformed-request", 'not an object with "verb", e.g. {"verb": "ack"}')
+    return _build(fields.pop("verb"), fields, shown)
+
+
+def _build(verb: str, fields: Mapping[str, Any], text: str) -> AnyRequest | Unreadable:
+    if verb not in VERBS:
+        return Unreadable(text[:200], "unknown-request", f"{verb!r} is none of {', '.join(VERBS)}")
+    whole: dict[str, Any] = {"verb": verb, **fields}
+    if verb == "finish":
+        own = {"verb", "step", "result"}
+        findings = {key: value for key, value in whole.items() if key not in own}
+        nested = findings.pop("findings", None)
+        if isinstance(nested, dict):
+            findings = {**nested, **findings}
+        elif nested is not None:
+            findings["findings"] = nested
+        whole = {key: value for key, value in whole.items() if key in own} | {"findings": findings}
+    try:
+        return msgspec.convert(whole, AnyRequest, strict=False)
+    except msgspec.ValidationError as error:
+        return Unreadable(text[:200], "malformed-request", str(error))
+
+
+def print_text(request: AnyRequest | Unreadable) -> str:
+    """The request as text that `parse_text` reads back."""
+    if isinstance(request, Unreadable):
+        return request.text
+    fields: dict[str, Any] = msgspec.to_builtins(request)
+    verb = fields.pop("verb")
+    fields |= fields.pop("findings", {})
+    words = [f"{key}={_plain(value)}" for key, value in fields.items()]
+    return shlex.join([verb, *words])
+
+
+def _plain(value: Any) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def is_identifier(text: str) -> bool:
+    """Whether the text may name a unit, a technician, a step or a station."""
+    return re.fullmatch(IDENTIFIER, text) is not None

@@ -1,0 +1,1 @@
+"""The real wires: the only place that knows gpiozero, Blinka and the MAX31855 driver."""

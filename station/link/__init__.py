@@ -1,0 +1,1 @@
+"""The link to the broker; the only place in the station that knows paho."""

@@ -1,0 +1,1 @@
+"""From codes to quantities: frame decoding, ITS-90, true RMS. Plain arithmetic, no I/O."""

@@ -1,0 +1,77 @@
+"""Every number the rules go by, with unit, range and default.
+
+The defaults are those of the cause-and-effect table; where no standard gives a figure they are common
+practice, no source.
+"""
+
+from typing import Annotated, TypeAlias
+
+import msgspec
+
+
+def _between(low: float, high: float, text: str) -> msgspec.Meta:
+    return msgspec.Meta(ge=low, le=high, description=text)
+
+
+Delay: TypeAlias = Annotated[float, _between(0, 600, "seconds")]
+
+
+class PlateLimits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Limits on the plate and its sensor."""
+
+    over_limit_c: Annotated[float, _between(60, 180, "°C at which everything stops")] = 130.0
+    over_limit_delay_s: Annotated[float, _between(0, 10, "seconds above the limit before it counts")] = 1.0
+    deviation_delay_s: Annotated[float, _between(1, 300, "seconds outside the band before the alarm")] = 10.0
+    return_inside_c: Annotated[float, _between(0, 5, "°C inside the band before a return counts")] = 0.5
+    return_delay_s: Annotated[float, _between(0, 300, "seconds inside before the alarm returns")] = 5.0
+    not_heating_rise_c: Annotated[float, _between(0.5, 20, "°C the plate must rise")] = 2.0
+    not_heating_window_min: Annotated[float, _between(0.5, 30, "minutes in which it must rise")] = 3.0
+    left_hot_c: Annotated[float, _between(30, 100, "°C from which an idle plate counts as hot")] = 50.0
+    left_hot_min: Annotated[float, _between(1, 240, "minutes hot without a heat step")] = 20.0
+    fault_delay_s: Annotated[float, _between(0.1, 5, "seconds without a valid reading before the fault")] = 0.5
+    fault_return_s: Annotated[float, _between(0.1, 60, "seconds of valid readings before it returns")] = 0.5
+    frozen_s: Annotated[float, _between(5, 3600, "seconds the same word may repeat")] = 60.0
+    absurd_rate_c_per_s: Annotated[float, _between(5, 500, "°C/s between readings that no plate does")] = 50.0
+    range_low_c: Annotated[float, _between(-50, 10, "°C below which a reading is out of range")] = -20.0
+    range_high_c: Annotated[float, _between(150, 700, "°C above which a reading is out of range")] = 300.0
+    cold_junction_low_c: Annotated[float, _between(-40, 10, "°C, lowest believable cold junction")] = -20.0
+    cold_junction_high_c: Annotated[float, _between(50, 125, "°C, highest believable cold junction")] = 85.0
+
+
+class ExtractionLimits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """When the fume extractor counts as proven."""
+
+    proven_a: Annotated[float, _between(0.02, 50, "amperes from which the extractor counts as running")] = 0.25
+    proof_s: Annotated[float, _between(1, 60, "seconds it must run before it is proven")] = 5.0
+    lost_a: Annotated[float, _between(0.01, 50, "amperes below which the proof is lost")] = 0.18
+    lost_s: Annotated[float, _between(0.1, 5, "seconds below before the proof is lost")] = 0.5
+    fault_delay_s: Annotated[float, _between(0.1, 5, "seconds unreadable before the fault")] = 0.5
+    run_on_s: Annotated[float, _between(0, 1800, "seconds to run on after a solder step")] = 120.0
+
+
+class SolventLimits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """When an open solvent bottle matters."""
+
+    hot_plate_c: Annotated[float, _between(20, 80, "°C from which the plate is hot to solvent")] = 40.0
+    delay_s: Annotated[float, _between(0.1, 30, "seconds before a solvent alarm")] = 1.0
+    left_out_min: Annotated[float, _between(1, 240, "minutes out of the cradle")] = 10.0
+
+
+class AlarmLimits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Times of the alarms about the station itself, and of shelving."""
+
+    journal_delay_s: Delay = 5.0
+    link_delay_s: Delay = 60.0
+    open_time_warning: Annotated[float, _between(0.1, 1, "share of the open time at which to warn")] = 0.8
+    shelve_max_min: Annotated[float, _between(1, 480, "longest time an alarm may be shelved")] = 240.0
+
+
+class Limits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """All numbers the rules go by."""
+
+    plate: PlateLimits = PlateLimits()
+    extraction: ExtractionLimits = ExtractionLimits()
+    solvent: SolventLimits = SolventLimits()
+    alarms: AlarmLimits = AlarmLimits()
+    gap_s: Annotated[float, _between(0.2, 10, "a longer time between ticks is a gap")] = 1.0
+    median_of: Annotated[int, _between(1, 9, "valid readings the plate's median is taken of")] = 3

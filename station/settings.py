@@ -1,0 +1,160 @@
+"""The settings of one station, read from TOML; every number with its unit, range and default.
+
+Sections: ``station``, ``wires``, ``limits`` (the rules' numbers), ``broker``, ``journal``. A settings file
+that is wrong is refused whole: file, key, offending value, what would be right.
+"""
+
+import hashlib
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import msgspec
+
+from shared.problems import InputError, convert_checked
+from shared.requests import Identifier
+from station.rules.limits import Limits
+
+Pin = Annotated[int, msgspec.Meta(ge=2, le=27, description="BCM number")]
+# The SPI bus owns these: MISO, MOSI, SCLK and the two kernel chip selects.
+SPI_PINS = frozenset({7, 8, 9, 10, 11})
+
+
+class StationSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Who the station is and which work it does."""
+
+    id: Identifier = "bench-1"
+    sheet: str | None = None
+    tick_s: Annotated[float, msgspec.Meta(ge=0.02, le=0.5)] = 0.1
+
+
+class PlateWire(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The thermocouple chip on the kernel's chip select; gain and offset trim the corrected temperature."""
+
+    spi_device: Annotated[int, msgspec.Meta(ge=0, le=1)] = 0
+    baud: Annotated[int, msgspec.Meta(ge=10_000, le=5_000_000)] = 500_000
+    gain: Annotated[float, msgspec.Meta(ge=0.9, le=1.1)] = 1.0
+    offset_c: Annotated[float, msgspec.Meta(ge=-10, le=10)] = 0.0
+
+
+class ExtractionWire(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The current transformer on one channel of the MCP3008, biased at half the supply.
+
+    ``volts_per_ampere`` is burden resistance over turns ratio, times the turns the conductor makes.
+    The default: 100 A : 50 mA, 33 Ω, ten turns.
+    """
+
+    spi_device: Annotated[int, msgspec.Meta(ge=0, le=1)] = 1
+    channel: Annotated[int, msgspec.Meta(ge=0, le=7)] = 0
+    supply_v: Annotated[float, msgspec.Meta(ge=2.7, le=5.5)] = 3.3
+    volts_per_ampere: Annotated[float, msgspec.Meta(ge=0.001, le=10)] = 0.165
+    mains_hz: Literal[50, 60] = 50
+    cycles: Annotated[int, msgspec.Meta(ge=1, le=50)] = 5
+    samples_per_cycle: Annotated[int, msgspec.Meta(ge=20, le=400)] = 20
+    floor_a: Annotated[float, msgspec.Meta(ge=0, le=5)] = 0.01
+
+
+class Pins(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """BCM numbers of the pins, none of them on the SPI bus."""
+
+    cradle: Pin = 17
+    acknowledge: Pin = 27
+    red: Pin = 5
+    amber: Pin = 6
+    green: Pin = 13
+    blue: Pin = 19
+    buzzer: Pin = 26
+    permit: Pin = 21
+    heartbeat: Pin = 20
+
+
+class Wires(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Everything about the hardware."""
+
+    plate: PlateWire = PlateWire()
+    extraction: ExtractionWire = ExtractionWire()
+    pins: Pins = Pins()
+    permit_active_high: bool = True
+
+
+class BrokerSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The MQTT broker."""
+
+    host: str = "127.0.0.1"
+    port: Annotated[int, msgspec.Meta(ge=1, le=65535)] = 1883
+    user: str | None = None
+    password_file: str | None = None
+    window: Annotated[int, msgspec.Meta(ge=1, le=2000, description="messages in flight")] = 200
+
+
+class JournalSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Where the journal's database is, and how long readings may wait in memory."""
+
+    path: str = "benchward.db"
+    batch_s: Annotated[float, msgspec.Meta(ge=0.5, le=5)] = 5.0
+
+
+class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """All settings of one station."""
+
+    station: StationSettings = StationSettings()
+    wires: Wires = Wires()
+    limits: Limits = Limits()
+    broker: BrokerSettings = BrokerSettings()
+    journal: JournalSettings = JournalSettings()
+
+    def digest(self) -> str:
+        """A short fingerprint, recorded when the station runs with other settings than before."""
+        return hashlib.sha256(msgspec.json.encode(self)).hexdigest()[:16]
+
+
+def load_settings(path: Path | None) -> Settings:
+    """Read settings from a TOML file; without one, the defaults (they suit the simulated bench).
+
+    Raises:
+        InputError: names file, line or key, the offending value and what would be right.
+    """
+    if path is None:
+        return Settings()
+    try:
+        data: dict[str, Any] = tomllib.loads(path.read_text("utf-8"))
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"{path}: cannot be read: {error}.") from error
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"{path}: not valid TOML: {error}.") from error
+    settings = convert_checked(data, Settings, path)
+    check_settings(settings, path)
+    return settings
+
+
+def check_settings(settings: Settings, file: Path | str) -> None:
+    """Refuse combinations that no single range can catch.
+
+    Raises:
+        InputError: two settings contradict each other, or a pin is taken twice.
+    """
+    extraction = settings.limits.extraction
+    if extraction.lost_a >= extraction.proven_a:
+        raise InputError(
+            f"{file}: limits.extraction.lost_a is {extraction.lost_a!r}, not below proven_a "
+            f"{extraction.proven_a!r}; a proof needs a deadband."
+        )
+    floor_a = settings.wires.extraction.floor_a
+    if extraction.lost_a < 3 * floor_a:
+        raise InputError(
+            f"{file}: limits.extraction.lost_a is {extraction.lost_a!r}, below three times the floor "
+            f"({floor_a!r} A); noise would look like a running fan: more turns or a smaller transformer."
+        )
+    pins = msgspec.to_builtins(settings.wires.pins)
+    owner: dict[int, str] = {}
+    for name, pin in pins.items():
+        if pin in SPI_PINS:
+            raise InputError(f"{file}: wires.pins.{name} is {pin!r}, which the SPI bus owns (7 to 11).")
+        if pin in owner:
+            raise InputError(f"{file}: wires.pins.{name} is {pin!r}, already the pin of {owner[pin]}.")
+        owner[pin] = name
+    if settings.wires.plate.spi_device == settings.wires.extraction.spi_device:
+        raise InputError(
+            f"{file}: wires.extraction.spi_device is {settings.wires.extraction.spi_device!r}, the same as "
+            "the plate's; each chip needs its own chip select."
+        )
