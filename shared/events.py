@@ -194,9 +194,10 @@ class AlarmAcknowledged(Event, frozen=True, kw_only=True, tag="alarm-acknowledge
 
 
 class AlarmReturned(Event, frozen=True, kw_only=True, tag="alarm-returned"):
-    """The alarm's cause is gone."""
+    """The alarm's cause is gone; a latched alarm stays until it is reset."""
 
     alarm: str
+    latched: bool = False
 
 
 class AlarmClosed(Event, frozen=True, kw_only=True, tag="alarm-closed"):
@@ -330,4 +331,5 @@ def body_from_fields(fields: Mapping[str, Any]) -> EventBody:
         msgspec.ValidationError: the kind is unknown or a field is missing or of the wrong type.
     """
     kept = {key: value for key, value in fields.items() if key not in _ENVELOPE}
-    return msgspec.convert(kept, EventBody)
+    body: EventBody = msgspec.convert(kept, EventBody)
+    return body

@@ -1,8 +1,8 @@
 """Errors of ours, told apart by who must act.
 
-    BenchwardError
-    ├── InputError     what somebody wrote is wrong: file, place, offending value, what would be right (exit 2)
-    └── FailureError   the operation could not be done or found a fault (exit 1)
+BenchwardError
+├── InputError     what somebody wrote is wrong: file, place, offending value, what would be right (exit 2)
+└── FailureError   the operation could not be done or found a fault (exit 1)
 """
 
 from pathlib import Path

@@ -18,8 +18,14 @@ Identifier: TypeAlias = Annotated[str, msgspec.Meta(pattern=IDENTIFIER)]
 Text: TypeAlias = Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
 
 
-class Request(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True, tag_field="verb",
-              forbid_unknown_fields=True):
+class Request(
+    msgspec.Struct,
+    frozen=True,
+    kw_only=True,
+    omit_defaults=True,
+    tag_field="verb",
+    forbid_unknown_fields=True,
+):
     """What every request has in common."""
 
 
@@ -129,8 +135,23 @@ class Close(Request, frozen=True, kw_only=True, tag="close"):
 
 
 AnyRequest: TypeAlias = (
-    SignIn | SignOut | BookIn | Take | Place | Remove | Start | Finish | Resume | Abandon | Ack | Silence
-    | Reset | Shelve | Unshelve | Dispense | Close
+    SignIn
+    | SignOut
+    | BookIn
+    | Take
+    | Place
+    | Remove
+    | Start
+    | Finish
+    | Resume
+    | Abandon
+    | Ack
+    | Silence
+    | Reset
+    | Shelve
+    | Unshelve
+    | Dispense
+    | Close
 )
 VERBS: tuple[str, ...] = tuple(str(kind.__struct_config__.tag) for kind in get_args(AnyRequest))
 
@@ -187,9 +208,10 @@ def _build(verb: str, fields: Mapping[str, Any], text: str) -> AnyRequest | Unre
             findings["findings"] = nested
         whole = {key: value for key, value in whole.items() if key in own} | {"findings": findings}
     try:
-        return msgspec.convert(whole, AnyRequest, strict=False)
+        request: AnyRequest = msgspec.convert(whole, AnyRequest, strict=False)
     except msgspec.ValidationError as error:
         return Unreadable(text[:200], "malformed-request", str(error))
+    return request
 
 
 def print_text(request: AnyRequest | Unreadable) -> str:

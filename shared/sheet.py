@@ -139,6 +139,4 @@ def _check_kind(step: Step, raw: dict[str, Any], where: str) -> None:
         if key not in raw:
             raise InputError(f"{where}: {key} is missing; a {step.kind} step needs it.")
     if step.soak_min and step.max_min and step.max_min <= step.soak_min:
-        raise InputError(
-            f"{where}: max_min is {step.max_min!r}, not longer than soak_min {step.soak_min!r}."
-        )
+        raise InputError(f"{where}: max_min is {step.max_min!r}, not longer than soak_min {step.soak_min!r}.")

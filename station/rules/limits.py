@@ -28,7 +28,9 @@ class PlateLimits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
     not_heating_window_min: Annotated[float, _between(0.5, 30, "minutes in which it must rise")] = 3.0
     left_hot_c: Annotated[float, _between(30, 100, "°C from which an idle plate counts as hot")] = 50.0
     left_hot_min: Annotated[float, _between(1, 240, "minutes hot without a heat step")] = 20.0
-    fault_delay_s: Annotated[float, _between(0.1, 5, "seconds without a valid reading before the fault")] = 0.5
+    fault_delay_s: Annotated[float, _between(0.1, 5, "seconds without a valid reading before the fault")] = (
+        0.5
+    )
     fault_return_s: Annotated[float, _between(0.1, 60, "seconds of valid readings before it returns")] = 0.5
     frozen_s: Annotated[float, _between(5, 3600, "seconds the same word may repeat")] = 60.0
     absurd_rate_c_per_s: Annotated[float, _between(5, 500, "°C/s between readings that no plate does")] = 50.0
@@ -41,7 +43,9 @@ class PlateLimits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
 class ExtractionLimits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """When the fume extractor counts as proven."""
 
-    proven_a: Annotated[float, _between(0.02, 50, "amperes from which the extractor counts as running")] = 0.25
+    proven_a: Annotated[float, _between(0.02, 50, "amperes from which the extractor counts as running")] = (
+        0.25
+    )
     proof_s: Annotated[float, _between(1, 60, "seconds it must run before it is proven")] = 5.0
     lost_a: Annotated[float, _between(0.01, 50, "amperes below which the proof is lost")] = 0.18
     lost_s: Annotated[float, _between(0.1, 5, "seconds below before the proof is lost")] = 0.5

@@ -1,0 +1,93 @@
+"""Engines and pragmas for a station's SQLite database.
+
+Two kinds of engine: a writing one, whose transactions begin IMMEDIATE so that waiting works, and whose
+commits are on disk when they return (WAL with synchronous FULL); and a reading one that can write nothing.
+"""
+
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Engine, create_engine, event, text
+from sqlalchemy.exc import DBAPIError
+
+from shared.problems import InputError
+from shared.records import SCHEMA_VERSION, Base
+
+BUSY_MS = 5000
+
+
+def _engine(path: Path, pragmas: tuple[str, ...], begin: str) -> Engine:
+    engine = create_engine(f"sqlite:///{path}", connect_args={"timeout": BUSY_MS / 1000})
+
+    @event.listens_for(engine, "connect")
+    def _connected(connection: Any, _record: Any) -> None:
+        connection.isolation_level = None  # the driver begins nothing by itself; the next hook does
+        for pragma in pragmas:
+            connection.execute(f"PRAGMA {pragma}")
+
+    @event.listens_for(engine, "begin")
+    def _begun(connection: Any) -> None:
+        connection.exec_driver_sql(begin)
+
+    return engine
+
+
+def writing_engine(path: Path) -> Engine:
+    """An engine for the one writer of a database; the file is made if it is not there."""
+    return _engine(
+        path,
+        (
+            "journal_mode = WAL",
+            "synchronous = FULL",
+            "foreign_keys = ON",
+            "journal_size_limit = 4194304",
+            "wal_autocheckpoint = 400",
+        ),
+        "BEGIN IMMEDIATE",
+    )
+
+
+def reading_engine(path: Path) -> Engine:
+    """An engine that only reads.
+
+    Raises:
+        InputError: there is no such file, or it is no database of a station.
+    """
+    if not path.is_file():
+        raise InputError(f"{path}: there is no such file; name a station's database with --db FILE.")
+    engine = _engine(path, ("query_only = ON",), "BEGIN")
+    check_schema(engine, path)
+    return engine
+
+
+def schema_version(engine: Engine) -> int:
+    """The schema version the database says it has; 0 for a new one."""
+    with engine.connect() as connection:
+        return int(connection.execute(text("PRAGMA user_version")).scalar_one())
+
+
+def check_schema(engine: Engine, path: Path) -> None:
+    """Refuse a file that this version cannot read.
+
+    Raises:
+        InputError: it is no database of a station, or one of another version.
+    """
+    try:
+        version = schema_version(engine)
+    except DBAPIError as error:
+        engine.dispose()
+        raise InputError(f"{path}: cannot be read as a database: {error.orig}.") from error
+    if version != SCHEMA_VERSION:
+        engine.dispose()
+        raise InputError(
+            f"{path}: schema version is {version!r}, this program needs {SCHEMA_VERSION!r}; "
+            "is it a station's database?"
+        )
+
+
+def create_tables(engine: Engine) -> None:
+    """Make the tables in a new database; leave an existing one as it is."""
+    if schema_version(engine) == 0:
+        with engine.begin() as connection:
+            Base.metadata.create_all(connection)
+            connection.execute(text(f"PRAGMA user_version = {SCHEMA_VERSION}"))

@@ -1,0 +1,344 @@
+"""Heat history of a unit: plain arithmetic on the record of the plate while the unit lay on it.
+
+The record is cut into runs: stretches without a gap, as points (seconds, °C) joined by straight lines.
+Whatever is integrated is integrated inside runs only; a gap is never bridged, it lowers the coverage.
+
+Mean kinetic temperature and equivalent minutes use ΔH/R = 10 000 K (ΔH = 83.144 kJ/mol, the convention of
+USP <1160>). No published activation energy for display stacks was found: the dose ranks panels against each
+other, it is not a lifetime.
+"""
+
+from collections.abc import Iterable, Sequence
+from itertools import pairwise
+from math import exp, log
+from typing import Any, NamedTuple, TypeAlias
+
+Point: TypeAlias = tuple[float, float]
+
+KELVIN = 273.15
+DELTA_H_OVER_R_K = 10_000.0
+REFERENCE_C = 100.0
+THRESHOLDS_C = (60, 80, 100, 110)
+CYCLE_HIGH_C = 60.0
+CYCLE_LOW_C = 50.0
+SLIDING_S = 60.0
+# Straight lines are split this finely where the integrand bends (exp of 1/T); see `mean_kinetic_c`.
+FINEST_STEP_C = 1.0
+
+
+class Interval(NamedTuple):
+    """A stretch of one boot's monotonic time, in seconds."""
+
+    boot: str
+    from_s: float
+    to_s: float
+
+
+class Row(NamedTuple):
+    """One second of record: mean, least and greatest plate (None: no valid reading), valid ticks of all."""
+
+    boot: str
+    second: int
+    mean_c: float | None
+    max_c: float | None
+    valid: int
+    ticks: int
+
+
+class Run(NamedTuple):
+    """A stretch without a gap: ``points`` in order of time, ``lost_s`` of it without a valid reading."""
+
+    boot: str
+    points: tuple[Point, ...]
+    lost_s: float = 0.0
+
+    @property
+    def from_s(self) -> float:
+        """Where the run begins."""
+        return self.points[0][0]
+
+    @property
+    def to_s(self) -> float:
+        """Where the run ends."""
+        return self.points[-1][0]
+
+
+def _share(row: Row) -> float:
+    return row.valid / row.ticks if row.ticks else 0.0
+
+
+def runs_within(interval: Interval, rows: Iterable[Row]) -> list[Run]:
+    """Cut one interval's rows into runs.
+
+    A row's mean stands at the middle of its second. Where a run begins or ends in the middle of a second,
+    only that row's valid share of the second belongs to it.
+
+    Args:
+        interval: when the unit lay on the plate.
+        rows: rows of the same boot in order of time; those outside the interval are passed over.
+    """
+    groups: list[list[Row]] = []
+    for row in rows:
+        if row.second + 1 <= interval.from_s or row.second >= interval.to_s:
+            continue
+        if row.mean_c is None or row.valid == 0:
+            groups.append([])
+        elif groups and groups[-1] and groups[-1][-1].second + 1 == row.second:
+            groups[-1].append(row)
+        else:
+            groups.append([row])
+    runs = (_run(interval, group) for group in groups if group)
+    return [run for run in runs if run is not None]
+
+
+def _run(interval: Interval, group: Sequence[Row]) -> Run | None:
+    first, last = group[0], group[-1]
+    cut_first = _share(first) < 1 and first.second + 1 < interval.to_s and first.second > interval.from_s
+    begin_s = first.second + (1 - _share(first) if cut_first and first is not last else 0.0)
+    end_s = last.second + (_share(last) if last.second + 1 < interval.to_s else 1.0)
+    begin_s, end_s = max(begin_s, interval.from_s), min(end_s, interval.to_s)
+    if end_s <= begin_s:
+        return None
+    inner = [(row.second + 0.5, row.mean_c) for row in group if row.mean_c is not None]
+    points = [(begin_s, inner[0][1])]
+    points += [point for point in inner if begin_s < point[0] < end_s]
+    points.append((end_s, inner[-1][1]))
+    lost_s = sum(1 - _share(row) for row in group[1:-1])
+    return Run(interval.boot, tuple(points), lost_s)
+
+
+def clip(run: Run, from_s: float, to_s: float) -> Run | None:
+    """The part of a run between two times, cut on its straight lines; None where nothing is left."""
+    begin_s, end_s = max(run.from_s, from_s), min(run.to_s, to_s)
+    if end_s <= begin_s:
+        return None
+    inner = [point for point in run.points if begin_s < point[0] < end_s]
+    whole = run.to_s - run.from_s
+    lost_s = run.lost_s * (end_s - begin_s) / whole if whole else 0.0
+    ends = (begin_s, value_at(run, begin_s)), (end_s, value_at(run, end_s))
+    return Run(run.boot, (ends[0], *inner, ends[1]), lost_s)
+
+
+def value_at(run: Run, at_s: float) -> float:
+    """The plate on the run's straight lines, in °C.
+
+    Raises:
+        ValueError: the time lies outside the run.
+    """
+    for (t0, c0), (t1, c1) in pairwise(run.points):
+        if t0 <= at_s <= t1:
+            return c1 if t1 == t0 else c0 + (c1 - c0) * (at_s - t0) / (t1 - t0)
+    raise ValueError(f"{at_s!r} s lies outside {run.from_s!r} to {run.to_s!r} s.")
+
+
+def duration_s(runs: Iterable[Run]) -> float:
+    """Time with a valid reading, in seconds."""
+    return sum(run.to_s - run.from_s - run.lost_s for run in runs)
+
+
+def mean_c(runs: Sequence[Run]) -> float | None:
+    """Time-weighted mean by the trapezoidal rule, in °C; None without any run."""
+    area = whole_s = 0.0
+    for run in runs:
+        for (t0, c0), (t1, c1) in pairwise(run.points):
+            area += (t1 - t0) * (c0 + c1) / 2
+            whole_s += t1 - t0
+    return area / whole_s if whole_s else None
+
+
+def time_above_s(runs: Iterable[Run], threshold_c: float) -> float:
+    """Time at or above a threshold, with the crossings found on the straight lines, in seconds."""
+    total_s = 0.0
+    for run in runs:
+        for (t0, c0), (t1, c1) in pairwise(run.points):
+            low, high = min(c0, c1), max(c0, c1)
+            if low >= threshold_c:
+                total_s += t1 - t0
+            elif high >= threshold_c:
+                total_s += (t1 - t0) * (high - threshold_c) / (high - low)
+    return total_s
+
+
+def _log_dose(runs: Iterable[Run]) -> tuple[float, float]:
+    """Log of ∫ exp(−ΔH/RT) dt, and ∫ dt; the log of a sum of exponentials, so that nothing underflows."""
+    terms: list[tuple[float, float]] = []
+    whole_s = 0.0
+    for run in runs:
+        for (t0, c0), (t1, c1) in pairwise(run.points):
+            pieces = max(1, round(abs(c1 - c0) / FINEST_STEP_C))
+            width_s = (t1 - t0) / pieces
+            for index in range(pieces + 1):
+                weight_s = width_s * (0.5 if index in (0, pieces) else 1.0)
+                plate_k = c0 + (c1 - c0) * index / pieces + KELVIN
+                terms.append((weight_s, -DELTA_H_OVER_R_K / plate_k))
+            whole_s += t1 - t0
+    if whole_s == 0:
+        return float("-inf"), 0.0
+    peak = max(exponent for _, exponent in terms)
+    return peak + log(sum(weight_s * exp(exponent - peak) for weight_s, exponent in terms)), whole_s
+
+
+def mean_kinetic_c(runs: Iterable[Run]) -> float | None:
+    """The one temperature with the same thermal challenge, in °C (USP <1160>); None without any run."""
+    log_dose, whole_s = _log_dose(runs)
+    if whole_s == 0:
+        return None
+    return DELTA_H_OVER_R_K / (log(whole_s) - log_dose) - KELVIN
+
+
+def equivalent_min(runs: Iterable[Run], reference_c: float = REFERENCE_C) -> float:
+    """Minutes at the reference temperature that would have been the same Arrhenius dose."""
+    log_dose, whole_s = _log_dose(runs)
+    return 0.0 if whole_s == 0 else exp(log_dose + DELTA_H_OVER_R_K / (reference_c + KELVIN)) / 60
+
+
+def max_rise_c_per_min(runs: Iterable[Run], window_s: float = SLIDING_S) -> float | None:
+    """The steepest rise over a sliding minute inside a run, in °C per minute; None with no run that long.
+
+    On straight lines the rise over a window is greatest with one end of the window on a point.
+    """
+    steepest: float | None = None
+    for run in runs:
+        if run.to_s - run.from_s < window_s:
+            continue
+        ahead = _Walker(run)
+        behind = _Walker(run)
+        starts = sorted(
+            {t for t, _ in run.points if t + window_s <= run.to_s}
+            | {t - window_s for t, _ in run.points if t - window_s >= run.from_s}
+        )
+        for start_s in starts:
+            rise = ahead.at(start_s + window_s) - behind.at(start_s)
+            steepest = rise if steepest is None else max(steepest, rise)
+    return None if steepest is None else steepest * 60 / window_s
+
+
+class _Walker:
+    """Values of a run at rising times, in one pass over its points."""
+
+    def __init__(self, run: Run) -> None:
+        self._points = run.points
+        self._index = 0
+
+    def at(self, at_s: float) -> float:
+        while self._index < len(self._points) - 2 and self._points[self._index + 1][0] < at_s:
+            self._index += 1
+        (t0, c0), (t1, c1) = self._points[self._index], self._points[self._index + 1]
+        return c1 if t1 == t0 else c0 + (c1 - c0) * (at_s - t0) / (t1 - t0)
+
+
+def heat_cycles(runs: Iterable[Run], high_c: float = CYCLE_HIGH_C, low_c: float = CYCLE_LOW_C) -> int:
+    """How often the plate came up to ``high_c`` after having been below ``low_c`` (or for the first time)."""
+    count, armed = 0, True
+    for run in runs:
+        for _, plate_c in run.points:
+            if armed and plate_c >= high_c:
+                count, armed = count + 1, False
+            elif plate_c < low_c:
+                armed = True
+    return count
+
+
+def gaps_within(interval: Interval, runs: Iterable[Run], shortest_s: float = 0.05) -> list[Interval]:
+    """The stretches of an interval that no run covers."""
+    gaps, reached_s = [], interval.from_s
+    for run in runs:
+        if run.from_s - reached_s > shortest_s:
+            gaps.append(Interval(interval.boot, reached_s, run.from_s))
+        reached_s = max(reached_s, run.to_s)
+    if interval.to_s - reached_s > shortest_s:
+        gaps.append(Interval(interval.boot, reached_s, interval.to_s))
+    return gaps
+
+
+def figures(intervals: Sequence[Interval], runs: Sequence[Run], peak_c: float | None) -> dict[str, Any]:
+    """The figures of a heat history over intervals and the runs inside them.
+
+    Returns:
+        ``duration_s``, ``coverage`` (share of it with a valid reading), ``gaps``, ``peak_c``, ``mean_c``,
+        ``time_above_s`` by threshold, ``max_rise_c_per_min``, ``mean_kinetic_c``, ``equivalent_min_at_100c``
+        and ``heat_cycles``; what cannot be told is None.
+    """
+    whole_s = sum(interval.to_s - interval.from_s for interval in intervals)
+    valid_s = duration_s(runs)
+    gaps = [gap for interval in intervals for gap in gaps_within(interval, _inside(runs, interval))]
+    return {
+        "duration_s": round(whole_s, 3),
+        "coverage": round(valid_s / whole_s, 6) if whole_s else None,
+        "gaps": [{"boot": gap.boot, "from_s": gap.from_s, "to_s": gap.to_s} for gap in gaps],
+        "peak_c": _rounded(peak_c, 2),
+        "mean_c": _rounded(mean_c(runs), 3),
+        "time_above_s": {str(limit_c): round(time_above_s(runs, limit_c), 1) for limit_c in THRESHOLDS_C},
+        "max_rise_c_per_min": _rounded(max_rise_c_per_min(runs), 2),
+        "mean_kinetic_c": _rounded(mean_kinetic_c(runs), 3),
+        "equivalent_min_at_100c": round(equivalent_min(runs), 3),
+        "heat_cycles": heat_cycles(runs),
+    }
+
+
+def _inside(runs: Iterable[Run], interval: Interval) -> list[Run]:
+    return [
+        run
+        for run in runs
+        if run.boot == interval.boot and run.from_s >= interval.from_s and run.to_s <= interval.to_s
+    ]
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(value, digits)
+
+
+def history(
+    unit: str,
+    intervals: Sequence[Interval],
+    rows: Sequence[Row],
+    steps: Sequence[tuple[str, Interval]],
+) -> dict[str, Any]:
+    """The heat history of one unit.
+
+    Args:
+        unit: its name.
+        intervals: when it lay on the plate, in order.
+        rows: the record of those times (more does no harm), in order within each boot.
+        steps: when each of its steps ran, by key; one step may stand several times.
+
+    Returns:
+        The figures over all intervals, with ``unit``, ``intervals`` and ``by_step``.
+    """
+    by_boot: dict[str, list[Row]] = {}
+    for row in rows:
+        by_boot.setdefault(row.boot, []).append(row)
+    runs = [run for interval in intervals for run in runs_within(interval, by_boot.get(interval.boot, []))]
+    by_step: dict[str, dict[str, Any]] = {}
+    for key in dict.fromkeys(key for key, _ in steps):
+        parts = _overlaps([when for name, when in steps if name == key], intervals)
+        cut = [clip(run, part.from_s, part.to_s) for part in parts for run in runs if run.boot == part.boot]
+        kept = [run for run in cut if run is not None]
+        if parts:
+            by_step[key] = figures(parts, kept, _peak(parts, by_boot))
+    return {
+        "unit": unit,
+        "intervals": [{"boot": at.boot, "from_s": at.from_s, "to_s": at.to_s} for at in intervals],
+        **figures(intervals, runs, _peak(intervals, by_boot)),
+        "by_step": by_step,
+    }
+
+
+def _overlaps(first: Sequence[Interval], second: Sequence[Interval]) -> list[Interval]:
+    both = []
+    for one in first:
+        for other in second:
+            begin_s, end_s = max(one.from_s, other.from_s), min(one.to_s, other.to_s)
+            if one.boot == other.boot and end_s > begin_s:
+                both.append(Interval(one.boot, begin_s, end_s))
+    return both
+
+
+def _peak(intervals: Iterable[Interval], by_boot: dict[str, list[Row]]) -> float | None:
+    peaks = [
+        row.max_c
+        for interval in intervals
+        for row in by_boot.get(interval.boot, [])
+        if row.max_c is not None and interval.from_s < row.second + 1 and row.second < interval.to_s
+    ]
+    return max(peaks, default=None)

@@ -1,0 +1,366 @@
+"""Questions to a station's database: events, units, seconds of record, heat, and whether it is whole.
+
+Reads only; used by the command line, the link and the dashboard alike. Every answer is paged or bounded, so
+that no reading transaction stays open for long.
+"""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import msgspec
+from sqlalchemy import Connection, Select, func, select, text
+from sqlalchemy.exc import DBAPIError
+
+from shared import chain, heat
+from shared.database import reading_engine
+from shared.events import EventBody, EventRecord
+from shared.messages import Second
+from shared.problems import FailureError, InputError
+from shared.records import (
+    QUALITIES,
+    Boot,
+    CursorRow,
+    EventRow,
+    PlacementRow,
+    ReadingRow,
+    StepRow,
+    UnitRow,
+)
+from shared.timeline import Moment
+
+PAGE = 1000
+
+_BODY: msgspec.json.Decoder[EventBody] = msgspec.json.Decoder(EventBody)
+
+
+class Dated(NamedTuple):
+    """An event and its wall time in Unix milliseconds, None while its boot's offset is unknown."""
+
+    record: EventRecord
+    wall_ms: int | None
+
+    def to_dict(self) -> dict[str, Any]:
+        """The printed form."""
+        return self.record.to_dict(self.wall_ms)
+
+
+class Place(NamedTuple):
+    """A place in the record of seconds: a boot's number in this database, and a second of it."""
+
+    boot_id: int
+    second: int
+
+
+class DatedSecond(NamedTuple):
+    """A second of record, its place, and its wall time in Unix milliseconds if known."""
+
+    place: Place
+    second: Second
+    wall_ms: int | None
+
+
+class Filter(NamedTuple):
+    """Which events to list; None leaves a condition out. Times are Unix milliseconds, the end excluded."""
+
+    kind: str | None = None
+    unit: str | None = None
+    from_ms: int | None = None
+    to_ms: int | None = None
+
+
+_EVERYTHING = Filter()
+
+
+class History:
+    """A station's database, open for reading."""
+
+    def __init__(self, path: Path) -> None:
+        """Open the database.
+
+        Raises:
+            InputError: there is no such file, or it is no database of a station.
+        """
+        self.path = path
+        self._engine = reading_engine(path)
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._engine.dispose()
+
+    def __enter__(self) -> "History":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def _connect(self) -> Connection:
+        return self._engine.connect()
+
+    def events(self, after: int = 0, which: Filter = _EVERYTHING) -> Iterator[Dated]:
+        """Events beyond a seq, oldest first; each page is a transaction of its own."""
+        while page := self.event_page(after, PAGE, which):
+            yield from page
+            after = page[-1].record.seq
+
+    def event_page(self, after: int, limit: int, which: Filter = _EVERYTHING) -> list[Dated]:
+        """At most ``limit`` events beyond a seq, oldest first."""
+        query = (
+            select(EventRow, Boot.boot, Boot.wall_offset_ms)
+            .join(Boot, EventRow.boot_id == Boot.id)
+            .where(EventRow.seq > after)
+            .order_by(EventRow.seq)
+            .limit(limit)
+        )
+        with self._connect() as connection:
+            return [_dated(row) for row in connection.execute(_filtered(query, which))]
+
+    def moments(self) -> Iterator[tuple[Moment, EventBody]]:
+        """All events with their moments, for folding into a state."""
+        for record, wall_ms in self.events():
+            yield Moment(record.boot, record.mono_ms, wall_ms), record.body
+
+    def seconds_page(self, after: Place, limit: int) -> list[DatedSecond]:
+        """At most ``limit`` seconds of record beyond a place, oldest first."""
+        later = (ReadingRow.boot_id > after.boot_id) | (
+            (ReadingRow.boot_id == after.boot_id) & (ReadingRow.second > after.second)
+        )
+        query = (
+            select(ReadingRow, Boot.boot, Boot.wall_offset_ms)
+            .join(Boot, ReadingRow.boot_id == Boot.id)
+            .where(later)
+            .order_by(ReadingRow.boot_id, ReadingRow.second)
+            .limit(limit)
+        )
+        with self._connect() as connection:
+            return [_dated_second(row) for row in connection.execute(query)]
+
+    def cursor(self, name: str) -> Place:
+        """Up to where a follower has got; the very beginning for one that never was here."""
+        with self._connect() as connection:
+            row = connection.execute(
+                select(CursorRow.position, CursorRow.boot_id).where(CursorRow.name == name)
+            ).first()
+        return Place(0, -1) if row is None else Place(row.boot_id or 0, row.position)
+
+    def counts(self) -> dict[str, int]:
+        """How many seconds of record, events, alarms raised and units the database holds."""
+        with self._connect() as connection:
+
+            def count(query: Select[int]) -> int:
+                return int(connection.execute(query).scalar_one())
+
+            raised = select(func.count()).where(EventRow.kind == "alarm-raised")
+            return {
+                "readings": count(select(func.count()).select_from(ReadingRow)),
+                "events": count(select(func.count()).select_from(EventRow)),
+                "alarms": count(raised),
+                "units": count(select(func.count()).select_from(UnitRow)),
+            }
+
+    def units(self) -> list[dict[str, Any]]:
+        """Every unit's stays at the bench, in order of booking in, with its steps so far."""
+        with self._connect() as connection:
+            units = connection.execute(
+                select(
+                    UnitRow.booked_seq,
+                    UnitRow.unit,
+                    UnitRow.model,
+                    UnitRow.job,
+                    UnitRow.closed_seq,
+                    UnitRow.outcome,
+                ).order_by(UnitRow.booked_seq)
+            ).all()
+            steps = connection.execute(
+                select(StepRow.started_seq, StepRow.unit, StepRow.step, StepRow.result).order_by(
+                    StepRow.started_seq
+                )
+            ).all()
+        return [
+            {
+                "unit": unit.unit,
+                "model": unit.model,
+                "job": unit.job,
+                "outcome": unit.outcome or "open",
+                "steps": [
+                    {"step": step.step, "result": step.result or "running"}
+                    for step in steps
+                    if step.unit == unit.unit
+                    and unit.booked_seq < step.started_seq < (unit.closed_seq or step.started_seq + 1)
+                ],
+            }
+            for unit in units
+        ]
+
+    def heat(self, unit: str) -> dict[str, Any]:
+        """The heat history of a unit over all its placements (see `heat.history`).
+
+        Raises:
+            InputError: this database does not know the unit.
+        """
+        with self._connect() as connection:
+            if not connection.execute(select(UnitRow.unit).where(UnitRow.unit == unit)).first():
+                raise InputError(f"{self.path}: unit is {unit!r}, which this record does not know.")
+            intervals = _intervals(connection, unit)
+            steps = _step_intervals(connection, unit)
+            rows = [row for interval in intervals for row in _rows(connection, interval)]
+        return heat.history(unit, intervals, rows, steps)
+
+    def verify(self) -> chain.Verdict:
+        """Walk the event chain and check the file itself.
+
+        Raises:
+            FailureError: the file is damaged.
+        """
+        try:
+            with self._connect() as connection:
+                found = connection.execute(text("PRAGMA quick_check(1)")).scalar_one()
+            if found != "ok":
+                raise FailureError(f"{self.path}: the file is damaged: {found}.")
+            return chain.verify(self._printed())
+        except DBAPIError as error:
+            raise FailureError(f"{self.path}: the file is damaged: {error.orig}.") from error
+
+    def _printed(self) -> Iterator[dict[str, Any]]:
+        """Events as the chain covers them, with any column that contradicts its body shown in its place."""
+        after = 0
+        columns = select(EventRow, Boot.boot).join(Boot, EventRow.boot_id == Boot.id).order_by(EventRow.seq)
+        while True:
+            with self._connect() as connection:
+                page = connection.execute(columns.where(EventRow.seq > after).limit(PAGE)).all()
+            if not page:
+                return
+            for row in page:
+                after = row.seq
+                fields = msgspec.json.decode(row.body)
+                fields |= {"seq": row.seq, "boot": row.boot, "mono_s": row.mono_ms / 1000, "kind": row.kind}
+                if row.unit is not None or "unit" in fields:
+                    fields["unit"] = row.unit
+                yield {**fields, "prev": row.prev, "hash": row.hash}
+
+
+def _filtered(query: Select[*tuple[Any, ...]], which: Filter) -> Select[*tuple[Any, ...]]:
+    if which.kind is not None:
+        query = query.where(EventRow.kind == which.kind)
+    if which.unit is not None:
+        query = query.where(EventRow.unit == which.unit)
+    wall_ms = EventRow.mono_ms + Boot.wall_offset_ms
+    if which.from_ms is not None:
+        query = query.where(wall_ms >= which.from_ms)
+    if which.to_ms is not None:
+        query = query.where(wall_ms < which.to_ms)
+    return query
+
+
+def _dated(row: Any) -> Dated:
+    record = EventRecord(
+        seq=row.seq,
+        boot=row.boot,
+        mono_ms=row.mono_ms,
+        body=_BODY.decode(row.body),
+        prev=row.prev,
+        hash=row.hash,
+    )
+    return Dated(record, None if row.wall_offset_ms is None else row.mono_ms + row.wall_offset_ms)
+
+
+def _unscaled(value: int | None, factor: int) -> float | None:
+    return None if value is None else value / factor
+
+
+def _dated_second(row: Any) -> DatedSecond:
+    second = Second(
+        boot=row.boot,
+        second=row.second,
+        plate_mean_c=_unscaled(row.plate_mean_cc, 100),
+        plate_min_c=_unscaled(row.plate_min_cc, 100),
+        plate_max_c=_unscaled(row.plate_max_cc, 100),
+        cold_junction_c=_unscaled(row.cold_junction_cc, 100),
+        extraction_a=_unscaled(row.extraction_ma, 1000),
+        solvent_out=None if row.solvent_out is None else bool(row.solvent_out),
+        quality=QUALITIES[row.quality],
+        valid=row.valid,
+        ticks=row.ticks,
+    )
+    offset_ms = row.wall_offset_ms
+    wall_ms = None if offset_ms is None else row.second * 1000 + offset_ms
+    return DatedSecond(Place(row.boot_id, row.second), second, wall_ms)
+
+
+def last_known_ms(connection: Connection, boot_id: int) -> int:
+    """The last moment of a boot that anything was recorded of, in its monotonic milliseconds."""
+    told = connection.execute(select(func.max(EventRow.mono_ms)).where(EventRow.boot_id == boot_id))
+    read = connection.execute(select(func.max(ReadingRow.second)).where(ReadingRow.boot_id == boot_id))
+    told_ms, second = told.scalar_one(), read.scalar_one()
+    if second is None or (told_ms is not None and told_ms // 1000 >= second):
+        return told_ms or 0
+    return int(second + 1) * 1000
+
+
+def _intervals(connection: Connection, unit: str) -> list[heat.Interval]:
+    placed = connection.execute(
+        select(PlacementRow.boot_id, Boot.boot, PlacementRow.placed_ms, PlacementRow.removed_ms)
+        .join(Boot, PlacementRow.boot_id == Boot.id)
+        .where(PlacementRow.unit == unit)
+        .order_by(PlacementRow.placed_seq)
+    ).all()
+    intervals = []
+    for row in placed:
+        end_ms = row.removed_ms
+        if end_ms is None:
+            end_ms = max(row.placed_ms, last_known_ms(connection, row.boot_id))
+        intervals.append(heat.Interval(row.boot, row.placed_ms / 1000, end_ms / 1000))
+    return intervals
+
+
+def _step_intervals(connection: Connection, unit: str) -> list[tuple[str, heat.Interval]]:
+    """Steps within one boot; one that a restart cut is counted up to the end of its first boot."""
+    rows = connection.execute(
+        select(
+            StepRow.step,
+            StepRow.boot_id,
+            Boot.boot,
+            StepRow.started_ms,
+            StepRow.ended_boot_id,
+            StepRow.ended_ms,
+        )
+        .join(Boot, StepRow.boot_id == Boot.id)
+        .where(StepRow.unit == unit)
+        .order_by(StepRow.started_seq)
+    ).all()
+    steps = []
+    for row in rows:
+        same = row.ended_ms is not None and row.ended_boot_id == row.boot_id
+        end_ms = row.ended_ms if same else last_known_ms(connection, row.boot_id)
+        steps.append((row.step, heat.Interval(row.boot, row.started_ms / 1000, end_ms / 1000)))
+    return steps
+
+
+def _rows(connection: Connection, interval: heat.Interval) -> list[heat.Row]:
+    found = connection.execute(
+        select(
+            ReadingRow.second,
+            ReadingRow.plate_mean_cc,
+            ReadingRow.plate_max_cc,
+            ReadingRow.valid,
+            ReadingRow.ticks,
+        )
+        .join(Boot, ReadingRow.boot_id == Boot.id)
+        .where(
+            Boot.boot == interval.boot,
+            ReadingRow.second >= int(interval.from_s),
+            ReadingRow.second <= int(interval.to_s),
+        )
+        .order_by(ReadingRow.second)
+    )
+    return [
+        heat.Row(
+            interval.boot,
+            row.second,
+            _unscaled(row.plate_mean_cc, 100),
+            _unscaled(row.plate_max_cc, 100),
+            row.valid,
+            row.ticks,
+        )
+        for row in found
+    ]

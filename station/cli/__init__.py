@@ -1,0 +1,81 @@
+"""The command line: `benchward`.
+
+Exit codes: 0 done; 1 the operation failed or found a fault; 2 wrong use or invalid input, with a message that
+names file, line or key, the offending value and what would be right.
+"""
+
+from importlib.metadata import entry_points
+from pathlib import Path
+
+import click
+
+from shared import VERSION
+from shared.problems import BenchwardError, InputError
+from station.cli.checks import rules, settings_group, sheet_group
+from station.cli.demo import demo
+from station.cli.record import alarms, heat, log, units, verify
+from station.cli.replay import replay
+from station.cli.run import run
+from station.settings import load_settings
+
+OTHER_COMMANDS = "benchward.commands"
+
+
+class BenchwardGroup(click.Group):
+    """The top command: takes ``--settings`` anywhere, finds other programs' commands, maps our errors."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Bring ``--settings FILE`` to the front, wherever it stands."""
+        front: list[str] = []
+        rest = list(args)
+        for index, word in enumerate(args):
+            if word == "--":
+                break
+            if word == "--settings" and index + 1 < len(args):
+                front = [word, args[index + 1]]
+                rest = args[:index] + args[index + 2 :]
+                break
+            if word.startswith("--settings="):
+                front, rest = [word], args[:index] + args[index + 1 :]
+                break
+        return super().parse_args(ctx, front + rest)
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Our own commands and those that the dashboard brings."""
+        others = [entry.name for entry in entry_points(group=OTHER_COMMANDS)]
+        return sorted({*super().list_commands(ctx), *others})
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Our own command of this name, or else another program's, loaded only when it is asked for."""
+        own = super().get_command(ctx, cmd_name)
+        if own is not None:
+            return own
+        for entry in entry_points(group=OTHER_COMMANDS, name=cmd_name):
+            command: click.Command = entry.load()
+            return command
+        return None
+
+    def invoke(self, ctx: click.Context) -> object:
+        """Run the command; our own errors become one line on stderr and an exit code."""
+        try:
+            return super().invoke(ctx)
+        except BenchwardError as error:
+            click.echo(f"benchward: {error}", err=True)
+            ctx.exit(2 if isinstance(error, InputError) else 1)
+
+
+@click.group(cls=BenchwardGroup)
+@click.version_option(VERSION, prog_name="benchward")
+@click.option("--settings", type=click.Path(path_type=Path), help="Settings file (TOML); may stand anywhere.")
+@click.pass_context
+def main(ctx: click.Context, settings: Path | None) -> None:
+    """Watch over one repair bench: plate, extraction, interlocks, heat history.
+
+    Not a safety-rated device. It does not replace an independent over-temperature cut-out, a gas detector, an
+    extraction test or fire precautions. Local codes and licensed practice come first.
+    """
+    ctx.obj = load_settings(settings)
+
+
+for _command in (alarms, demo, heat, log, replay, rules, run, settings_group, sheet_group, units, verify):
+    main.add_command(_command)

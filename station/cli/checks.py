@@ -1,0 +1,94 @@
+"""Validation and what the station enforces: `sheet check`, `settings check`, `rules`."""
+
+from pathlib import Path
+
+import click
+
+from shared.sheet import Step, load_sheet
+from station.cli.output import Row, format_option, print_rows
+from station.rules.causes import CAUSES, PRIORITIES, Cause
+from station.settings import Settings, load_settings
+
+
+@click.group("sheet")
+def sheet_group() -> None:
+    """Process sheets."""
+
+
+@sheet_group.command("check")
+@click.argument("file", type=click.Path(path_type=Path))
+def sheet_check(file: Path) -> None:
+    """Check a process sheet (TOML) and read it back."""
+    sheet = load_sheet(file)
+    click.echo(f"{file}: good. {sheet.label}, {len(sheet.step)} steps:")
+    for step in sheet.step:
+        click.echo(f"  {step.key}: {_step_text(step)}")
+
+
+def _step_text(step: Step) -> str:
+    parts: list[str] = [step.kind]
+    if step.setpoint_c is not None:
+        parts.append(f"{step.setpoint_c:g} ±{step.tolerance_c:g} °C")
+    for value, text in (
+        (step.soak_min, "soak {:g} min"),
+        (step.max_min, "at most {:g} min"),
+        (step.open_time_min, "open time {:g} min"),
+        (step.cure_h, "cure {:g} h"),
+    ):
+        if value is not None:
+            parts.append(text.format(value))
+    if step.needs_extraction:
+        parts.append("extraction proven")
+    if step.solvent != "never":
+        parts.append(f"solvent {step.solvent}")
+    if step.after:
+        parts.append(f"after {', '.join(step.after)}")
+    return ", ".join(parts)
+
+
+@click.group("settings")
+def settings_group() -> None:
+    """Settings files."""
+
+
+@settings_group.command("check")
+@click.argument("file", type=click.Path(path_type=Path), required=False)
+@click.pass_obj
+def settings_check(settings: Settings, file: Path | None) -> None:
+    """Check a settings FILE (or the one named with --settings)."""
+    found = load_settings(file) if file is not None else settings
+    click.echo(f"{file or 'settings'}: good. Station {found.station.id}, fingerprint {found.digest()}")
+
+
+@click.command()
+@format_option
+@click.pass_obj
+def rules(settings: Settings, form: str) -> None:
+    """Print the cause-and-effect table that the station enforces."""
+    columns = ("alarm", "priority", "on_delay_s", "off_delay_s", "latching", "effects", "title", "action")
+    print_rows((_cause_row(cause, settings) for cause in CAUSES), columns, form, _cause_text)
+
+
+def _cause_row(cause: Cause, settings: Settings) -> Row:
+    return {
+        "alarm": cause.alarm,
+        "priority": cause.priority,
+        "on_delay_s": cause.on_delay_s(settings.limits),
+        "off_delay_s": cause.off_delay_s(settings.limits),
+        "latching": cause.latching,
+        "effects": sorted(str(effect) for effect in cause.effects),
+        "title": cause.title,
+        "action": cause.action,
+    }
+
+
+def _cause_text(row: Row) -> str:
+    effects = "; ".join(row["effects"]) or "light and sound only"
+    latch = ", latched" if row["latching"] else ""
+    marks = "!" * (PRIORITIES.index(row["priority"]) + 1)
+    return (
+        f"{row['alarm']:<24}{row['priority']}{latch} {marks}\n"
+        f"    {row['title']}; raised after {row['on_delay_s']:g} s, returns after {row['off_delay_s']:g} s\n"
+        f"    does: {effects}\n"
+        f"    technician: {row['action']}"
+    )

@@ -1,0 +1,193 @@
+"""What is recorded: `units`, `heat`, `log`, `alarms`, `verify`."""
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from shared.events import KINDS
+from shared.history import Filter, History
+from shared.problems import FailureError, InputError
+from shared.timeline import parse_rfc3339
+from station.cli.output import Row, clock, format_option, print_rows
+from station.settings import Settings
+
+F = TypeVar("F", bound=Callable[..., Any])
+LOG_COLUMNS = (
+    "seq", "at", "boot", "mono_s", "kind", "unit", "step", "technician", "alarm", "priority", "reasons",
+    "reason", "result", "findings", "values", "request", "hash",
+)  # fmt: skip
+
+
+def db_option(function: F) -> F:
+    """``--db FILE``: another database than the settings' one."""
+    option = click.option("--db", type=click.Path(path_type=Path), help="The station's database.")
+    return option(function)
+
+
+def open_history(settings: Settings, db: Path | None) -> History:
+    """The database asked for, or the settings' one, open for reading."""
+    return History(db or Path(settings.journal.path))
+
+
+@click.command()
+@db_option
+@format_option
+@click.pass_obj
+def units(settings: Settings, db: Path | None, form: str) -> None:
+    """List the units this bench has seen, with their steps."""
+    with open_history(settings, db) as history:
+        print_rows(history.units(), ("unit", "model", "job", "outcome", "steps"), form, _unit_text)
+
+
+def _unit_text(row: Row) -> str:
+    steps = ", ".join(f"{step['step']} {step['result']}" for step in row["steps"]) or "no step yet"
+    job = f", job {row['job']}" if row["job"] else ""
+    return f"{row['unit']}: {row['model']}{job}, {row['outcome']}; {steps}"
+
+
+@click.command()
+@click.argument("unit")
+@db_option
+@click.option("--format", "form", type=click.Choice(["json", "text"]), default="text", show_default=True)
+@click.pass_obj
+def heat(settings: Settings, unit: str, db: Path | None, form: str) -> None:
+    """Tell what heat UNIT has been through."""
+    with open_history(settings, db) as history:
+        found = history.heat(unit)
+    if form == "json":
+        click.echo(json.dumps(found))
+    else:
+        click.echo("\n".join(heat_lines(found)))
+
+
+def heat_lines(found: dict[str, Any]) -> list[str]:
+    """A heat history as lines a person reads."""
+    lines = [f"Heat history of {found['unit']}"]
+    if not found["intervals"]:
+        return [*lines, "  never lay on the plate"]
+    coverage = found["coverage"]
+    share = "nothing" if not coverage else f"{coverage:.1%}"
+    lines.append(f"  on the plate      {clock(found['duration_s'])}, {share} of it with a valid reading")
+    for gap in found["gaps"]:
+        length = gap["to_s"] - gap["from_s"]
+        lines.append(f"  no reading        {length:.1f} s from {gap['from_s']:.1f} s (not bridged)")
+    if coverage:
+        lines += _figures(found)
+    for key, step in found["by_step"].items():
+        if step["peak_c"] is not None:
+            lines.append(
+                f"  in {key:<15}{clock(step['duration_s'])}, peak {step['peak_c']:.1f} °C, "
+                f"mean {step['mean_c']:.1f} °C"
+            )
+    return lines
+
+
+def _figures(found: dict[str, Any]) -> list[str]:
+    above = ", ".join(f"{limit} °C {clock(time_s)}" for limit, time_s in found["time_above_s"].items())
+    rise = found["max_rise_c_per_min"]
+    return [
+        f"  peak, mean        {found['peak_c']:.1f} °C, {found['mean_c']:.1f} °C",
+        f"  time above        {above}",
+        "  steepest rise     "
+        + (f"{rise:.1f} °C in a minute" if rise is not None else "under a minute long"),
+        f"  heat cycles       {found['heat_cycles']}",
+        f"  dose              as {found['equivalent_min_at_100c']:.1f} min at 100 °C "
+        f"(mean kinetic {found['mean_kinetic_c']:.1f} °C; ranks panels, is no lifetime)",
+    ]
+
+
+def _time(option: str, text: str | None) -> int | None:
+    if text is None:
+        return None
+    try:
+        return parse_rfc3339(text)
+    except ValueError as error:
+        raise InputError(f"{option} is {text!r}: {error}; write e.g. 2026-03-02T08:30:00Z.") from error
+
+
+@click.command()
+@db_option
+@click.option("--from", "from_", metavar="RFC3339", help="Not before this time.")
+@click.option("--to", metavar="RFC3339", help="Before this time.")
+@click.option("--kind", type=click.Choice(KINDS), metavar="KIND", help="Only this kind of event.")
+@click.option("--unit", help="Only events of this unit.")
+@format_option
+@click.pass_obj
+def log(
+    settings: Settings, db: Path | None, from_: str | None, to: str | None, kind: str | None,
+    unit: str | None, form: str,
+) -> None:  # fmt: skip
+    """List what happened, oldest first."""
+    which = Filter(kind=kind, unit=unit, from_ms=_time("--from", from_), to_ms=_time("--to", to))
+    with open_history(settings, db) as history:
+        rows = (dated.to_dict() for dated in history.events(which=which))
+        print_rows(rows, LOG_COLUMNS, form, event_text)
+
+
+def event_text(row: Row) -> str:
+    """One event as a line a person reads."""
+    when = row["at"] or f"{row['mono_s']:>10.1f} s"
+    words = [row[key] for key in ("unit", "step", "alarm", "technician", "result") if row.get(key)]
+    words += row.get("reasons") or ([row["reason"]] if row.get("reason") else [])
+    words += [f"{key}={value:g}" for key, value in row.get("values", {}).items()]
+    return f"{row['seq']:>6}  {when}  {row['kind']:<20} {' '.join(words)}".rstrip()
+
+
+@click.command()
+@db_option
+@format_option
+@click.pass_obj
+def alarms(settings: Settings, db: Path | None, form: str) -> None:
+    """List every alarm raised, and how its life went on."""
+    with open_history(settings, db) as history:
+        rows = _lives(history)
+    columns = ("alarm", "priority", "unit", "step", "reason", "seq", "raised", "acknowledged", "returned",
+               "closed")  # fmt: skip
+    print_rows(rows, columns, form, _alarm_text)
+
+
+def _lives(history: History) -> list[Row]:
+    lives: list[Row] = []
+    open_lives: dict[str, Row] = {}
+    for dated in history.events():
+        event = dated.to_dict()
+        when = event["at"] or event["mono_s"]
+        if event["kind"] == "alarm-raised":
+            row = {key: event.get(key) for key in ("alarm", "priority", "unit", "step", "reason", "seq")}
+            row |= {"raised": when, "acknowledged": None, "returned": None, "closed": None}
+            open_lives[event["alarm"]] = row
+            lives.append(row)
+        elif event["kind"].startswith("alarm-") and event["alarm"] in open_lives:
+            stage = event["kind"].removeprefix("alarm-")
+            if stage in open_lives[event["alarm"]]:
+                open_lives[event["alarm"]][stage] = when
+    return lives
+
+
+def _alarm_text(row: Row) -> str:
+    stages = [
+        f"{stage} {row[stage]}" if row[stage] is not None else f"not {stage}"
+        for stage in ("raised", "acknowledged", "returned", "closed")
+    ]
+    about = " ".join(str(row[key]) for key in ("unit", "step", "reason") if row[key])
+    return f"{row['alarm']} ({row['priority']}) {about}: {', '.join(stages)}".replace("  ", " ")
+
+
+@click.command()
+@db_option
+@click.option("--head", help="A head seen elsewhere (on a report, over MQTT) that must stand in the chain.")
+@click.pass_obj
+def verify(settings: Settings, db: Path | None, head: str | None) -> None:
+    """Check the event chain and the database; say where it breaks."""
+    with open_history(settings, db) as history:
+        found = history.verify()
+        if found.problem is not None:
+            raise FailureError(f"{history.path}: the chain breaks: {found.problem}.")
+        if head is not None and not any(dated.record.hash == head for dated in history.events()):
+            raise FailureError(
+                f"{history.path}: head {head!r} stands nowhere in the chain: it was cut off or rewritten."
+            )
+    click.echo(f"{found.count} events, unbroken; head {found.head}")

@@ -1,0 +1,8 @@
+"""`benchward run`: the daemon."""
+
+import click
+
+
+@click.command()
+def run() -> None:
+    """Run the station."""

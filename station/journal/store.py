@@ -1,0 +1,66 @@
+"""Storing a whole replay: one transaction, all of it or nothing."""
+
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+from sqlalchemy.exc import DBAPIError
+
+from shared.events import EventRecord
+from shared.problems import FailureError
+from station.journal.ledger import BootClock, Entry, Ledger, Told
+from station.journal.seconds import SecondMaker
+from station.replay import Replayed
+
+
+class ReplayStore:
+    """A database that takes replays; use as a context manager."""
+
+    def __init__(self, path: Path) -> None:
+        """Open or make the database.
+
+        Raises:
+            InputError: the file is no database of a station.
+            FailureError: it cannot be opened for writing.
+        """
+        self._path = path
+        try:
+            self._ledger = Ledger(path)
+        except DBAPIError as error:
+            raise FailureError(f"{path}: cannot be opened for writing: {error.orig}.") from error
+
+    def __enter__(self) -> "ReplayStore":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._ledger.close()
+
+    def fresh_boot(self, name: str) -> str:
+        """A boot name that this database does not have yet."""
+        return self._ledger.fresh_boot(name)
+
+    def store(self, lines: Iterable[Replayed], boot: str, start_ms: int | None) -> list[EventRecord]:
+        """Journal a replay and return its events as recorded.
+
+        Raises:
+            FailureError: it could not be written; nothing was.
+        """
+        try:
+            return self._ledger.write(list(_entries(lines, boot, start_ms)))
+        except DBAPIError as error:
+            raise FailureError(f"{self._path}: cannot be written: {error.orig}.") from error
+
+
+def _entries(lines: Iterable[Replayed], boot: str, start_ms: int | None) -> Iterator[Entry]:
+    seconds = SecondMaker()
+    if start_ms is not None:
+        yield BootClock(boot, start_ms)
+    for line in lines:
+        if line.state is not None and line.reading is not None:
+            row = seconds.add(line.moment, line.state.watch, line.reading.extraction.extraction_a)
+            if row is not None:
+                yield row
+        if line.events:
+            yield Told(line.moment, line.events)
+    last = seconds.finish()
+    if last is not None:
+        yield last

@@ -1,0 +1,283 @@
+"""One tick of the rules: state, reading, requests and now to new state and decision.
+
+Pure: the same inputs give the same answer, live, in a replay and in a test. The order within a tick is fixed:
+the wires are judged, then the causes and their holds, then requests (against this tick's wires, never the
+last one's), then the permit, then light and sound.
+"""
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from msgspec.structs import replace
+
+from shared import events
+from shared.events import EventBody, Values
+from shared.indication import Indication, Levels
+from shared.readings import ExtractionQuality, ExtractionReading, PlateQuality, PlateReading, Reading
+from shared.timeline import Moment, to_ms
+from station.rules.alarms import SOUNDING, STANDING
+from station.rules.causes import CAUSES, Cause, Effect, Facts
+from station.rules.extraction import ExtractionTurn, forget_extraction, watch_extraction
+from station.rules.indication import REFUSED_MS, indicate, levels
+from station.rules.interlock import attended_run, permit_refusals
+from station.rules.plate import forget_plate, watch_plate
+from station.rules.requests import Asked, Outcome, carry_out
+from station.rules.soak import RESTING, reaches_setpoint, watch_heat
+from station.rules.state import Durable, Life, State, Timer, Watch
+from station.rules.tick import Book, Tick, elapsed_ms, holds
+
+_STOPPING_SOAK = tuple(cause.alarm for cause in CAUSES if Effect.STOP_SOAK in cause.effects)
+_HOLDING = tuple(
+    cause for cause in CAUSES if Effect.HOLD_ANY in cause.effects or Effect.HOLD_HEAT in cause.effects
+)
+
+_AT_REST = Timer()
+NOTHING_READ = Reading(
+    plate=PlateReading(quality=PlateQuality.UNKNOWN),
+    extraction=ExtractionReading(quality=ExtractionQuality.UNREADABLE),
+    solvent_out=None,
+)
+
+
+class Decision(NamedTuple):
+    """What a tick decided: events in order, an outcome for each request, what to show, what to drive."""
+
+    events: tuple[EventBody, ...]
+    outcomes: tuple[Outcome, ...]
+    indication: Indication
+    levels: Levels
+
+
+class Begun(NamedTuple):
+    """How a station begins: the state for its first tick, and the events that tell it."""
+
+    state: State
+    events: tuple[EventBody, ...]
+
+
+def begin(durable: Durable, now: Moment, started: events.StationStarted, book: Book) -> Begun:
+    """Take up what an earlier run left: unit in hand, cures, alarms. A running step comes back held."""
+    timers = {name: Timer(standing=True) for name, life in durable.alarms.items() if life.state in STANDING}
+    tick = Tick(book, State(durable, Watch(timers=timers)), NOTHING_READ, now)
+    tick.emit(started)
+    run, unit = attended_run(tick), tick.durable.in_hand
+    if run is not None and unit is not None and not run.held_by:
+        tick.emit(events.StepHeld(unit=unit, step=run.step, alarm="station-restart"))
+    return Begun(State(tick.durable, tick.watch), tuple(tick.events))
+
+
+def decide(
+    book: Book, state: State, reading: Reading, asked: Sequence[Asked], now: Moment
+) -> tuple[State, Decision]:
+    """One tick.
+
+    Args:
+        book: the limits and the process sheet.
+        state: what the last tick left.
+        reading: what the wires say now.
+        asked: requests since the last tick, oldest first.
+        now: this tick's moment; its monotonic time is never before the last tick's.
+
+    Returns:
+        The new state and the decision.
+    """
+    tick = Tick(book, state, reading, now)
+    _watch_wires(tick)
+    _judge_causes(tick)
+    _hold_step(tick)
+    outcomes = tuple(carry_out(tick, request) for request in asked)
+    permit = _settle_permit(tick)
+    indication = _indicate(tick, permit)
+    heartbeat = not tick.watch.heartbeat
+    tick.watch = replace(tick.watch, permit=permit, heartbeat=heartbeat, last_ms=now.mono_ms)
+    driven = levels(indication, now.mono_ms, permit=permit, heartbeat=heartbeat)
+    return State(tick.durable, tick.watch), Decision(tuple(tick.events), outcomes, indication, driven)
+
+
+def _watch_wires(tick: Tick) -> None:
+    limits, watch, reading, now_ms = tick.book.limits, tick.watch, tick.reading, tick.now.mono_ms
+    passed_ms = 0 if watch.last_ms is None else now_ms - watch.last_ms
+    gap = passed_ms > to_ms(limits.gap_s)
+    plate, lost = watch.plate, None
+    if gap:
+        passed_ms = 0
+        plate = forget_plate(plate)
+        watch, lost = _after_gap(watch, now_ms)
+    before_c = plate.plate_c
+    turn = watch_extraction(watch.extraction, reading.extraction, now_ms, limits.extraction)
+    tick.watch = replace(
+        watch,
+        plate=watch_plate(plate, reading.plate, now_ms, limits),
+        extraction=turn.watch,
+        solvent_out=reading.solvent_out,
+    )
+    _tell_extraction(tick, state_before=watch.extraction.proven, lost=lost or turn.lost)
+    _tell_bottle(tick)
+    _watch_step(tick, before_c, passed_ms)
+
+
+def _after_gap(watch: Watch, now_ms: int) -> tuple[Watch, str | None]:
+    turn: ExtractionTurn = forget_extraction(watch.extraction, now_ms)
+    timers = {name: Timer(timer.standing) for name, timer in watch.timers.items()}
+    return replace(watch, extraction=turn.watch, timers=timers), turn.lost
+
+
+def _tell_extraction(tick: Tick, *, state_before: bool, lost: str | None) -> None:
+    values: Values = {}
+    current_a = tick.reading.extraction.extraction_a
+    if current_a is not None:
+        values["extraction_a"] = round(current_a, 3)
+    if lost is not None:
+        tick.emit(events.ExtractionLost(reason=lost, values=values))
+    elif tick.watch.extraction.proven and not state_before:
+        tick.emit(events.ExtractionProven(values=values))
+
+
+def _tell_bottle(tick: Tick) -> None:
+    out = tick.watch.solvent_out
+    if out is None or out == tick.watch.lifted:
+        return
+    tick.watch = replace(tick.watch, lifted=out)
+    tick.emit(events.SolventLifted() if out else events.SolventReturned())
+
+
+def _watch_step(tick: Tick, before_c: float | None, passed_ms: int) -> None:
+    step, run, unit = tick.step, tick.run, tick.durable.in_hand
+    if step is None or run is None or unit is None or step.kind != "heat":
+        if tick.watch.heat is not RESTING:
+            tick.watch = replace(tick.watch, heat=RESTING)
+        return
+    plate_c = tick.watch.plate.plate_c
+    if plate_c is not None and not run.at_setpoint and reaches_setpoint(step, before_c, plate_c):
+        values: Values = {"plate_c": round(plate_c, 2)}
+        tick.emit(events.PlateAtSetpoint(unit=unit, step=step.key, values=values))
+        run = tick.run or run
+    heat = watch_heat(
+        tick.watch.heat,
+        step,
+        run,
+        plate_c,
+        tick.now.mono_ms,
+        passed_ms,
+        stopped=any(tick.stands(alarm) for alarm in _STOPPING_SOAK),
+        rise_c=tick.book.limits.plate.not_heating_rise_c,
+    )
+    tick.watch = replace(tick.watch, heat=heat)
+
+
+def _judge_causes(tick: Tick) -> None:
+    facts = tick.facts()
+    timers = dict(tick.watch.timers)
+    moved: list[Cause] = []
+    for cause in CAUSES:
+        before = timers.get(cause.alarm, _AT_REST)
+        after = _advance(cause, before, facts)
+        if after != before:
+            timers[cause.alarm] = after
+        if after.standing or cause.alarm in tick.durable.alarms:
+            moved.append(cause)
+    tick.watch = replace(tick.watch, timers=timers)
+    for cause in moved:
+        _live(tick, cause, timers.get(cause.alarm, _AT_REST).standing)
+
+
+def _advance(cause: Cause, timer: Timer, facts: Facts) -> Timer:
+    """The cause's delay after one more tick: it turns when the condition has held for its whole delay."""
+    holds_now = cause.condition(facts, timer.standing)
+    if holds_now is None:
+        return timer
+    if holds_now == timer.standing:
+        return timer if timer.since_ms is None else Timer(timer.standing)
+    now_ms = facts.now.mono_ms
+    since_ms = now_ms if timer.since_ms is None else timer.since_ms
+    delay_s = (cause.on_delay_s if holds_now else cause.off_delay_s)(facts.limits)
+    return Timer(holds_now) if now_ms - since_ms >= to_ms(delay_s) else Timer(timer.standing, since_ms)
+
+
+def _live(tick: Tick, cause: Cause, standing: bool) -> None:
+    """Let the alarm follow its cause. Level by level, so that nothing depends on having seen the edge."""
+    if tick.life(cause.alarm) is Life.SHELVED and _shelf_time_is_up(tick, cause.alarm):
+        tick.emit(events.AlarmUnshelved(alarm=cause.alarm, reason="time is up"))
+    life = tick.life(cause.alarm)
+    if standing and life not in STANDING and life is not Life.SHELVED:
+        tick.emit(_raised(tick, cause))
+    elif not standing and life in STANDING:
+        tick.emit(events.AlarmReturned(alarm=cause.alarm, latched=cause.latching))
+        if life is Life.ACKNOWLEDGED and not cause.latching:
+            tick.emit(events.AlarmClosed(alarm=cause.alarm))
+
+
+def _shelf_time_is_up(tick: Tick, alarm: str) -> bool:
+    life = tick.durable.alarms[alarm]
+    if life.since.boot != tick.now.boot:
+        return True  # how long it was put aside cannot be told: it counts again
+    return tick.now.mono_ms - life.since.mono_ms >= to_ms(life.shelved_min * 60)
+
+
+def _raised(tick: Tick, cause: Cause) -> events.AlarmRaised:
+    values: Values = {}
+    plate_c, current_a = tick.watch.plate.plate_c, tick.reading.extraction.extraction_a
+    if plate_c is not None:
+        values["plate_c"] = round(plate_c, 2)
+    if current_a is not None:
+        values["extraction_a"] = round(current_a, 3)
+    reason = None
+    if cause.alarm == "plate-sensor-fault":
+        reason = str(tick.watch.plate.quality)
+    elif cause.alarm == "extraction-sensor-fault":
+        reason = str(tick.reading.extraction.quality)
+    run = tick.run
+    return events.AlarmRaised(
+        alarm=cause.alarm,
+        priority=cause.priority,
+        reason=reason,
+        values=values,
+        unit=tick.durable.in_hand,
+        step=run.step if run is not None else None,
+        technician=tick.durable.technician,
+    )
+
+
+def _hold_step(tick: Tick) -> None:
+    for cause in _HOLDING:
+        step, run, unit = tick.step, tick.run, tick.durable.in_hand
+        if step is None or run is None or unit is None:
+            return
+        if cause.alarm not in run.held_by and holds(cause.effects, step) and tick.stands(cause.alarm):
+            tick.emit(events.StepHeld(unit=unit, step=step.key, alarm=cause.alarm))
+
+
+def _settle_permit(tick: Tick) -> bool:
+    reasons = permit_refusals(tick)
+    permit = not reasons
+    if permit and not tick.watch.permit:
+        tick.emit(events.PermitGranted())
+    elif tick.watch.permit and not permit:
+        tick.emit(events.PermitDropped(reasons=reasons))
+    return permit
+
+
+def _indicate(tick: Tick, permit: bool) -> Indication:
+    alarms, watch, run = tick.durable.alarms, tick.watch, attended_run(tick)
+    silenced = watch.silenced
+    if silenced:
+        silenced = frozenset(n for n in silenced if n in alarms and alarms[n].state in SOUNDING)
+        tick.watch = replace(watch, silenced=silenced)
+    now_ms = tick.now.mono_ms
+    return indicate(
+        alarms,
+        permit=permit,
+        held=run is not None and bool(run.held_by),
+        open_warning=_open_warning(tick),
+        silenced=silenced,
+        refused=watch.refused_ms is not None and now_ms - watch.refused_ms < REFUSED_MS,
+    )
+
+
+def _open_warning(tick: Tick) -> bool:
+    step, run = tick.step, tick.run
+    if step is None or run is None or step.open_time_min is None:
+        return False
+    passed_ms = elapsed_ms(run, tick.now)
+    share = tick.book.limits.alarms.open_time_warning
+    return passed_ms is not None and passed_ms >= to_ms(step.open_time_min * 60 * share)

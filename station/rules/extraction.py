@@ -1,0 +1,49 @@
+"""Proof of extraction: the fan's current must stand for a while, and its loss counts within half a second.
+
+Proven at the upper threshold for the proving time (so that a starting current is no proof); lost below the
+lower threshold, unreadable, or after a gap. Between the two thresholds a proof neither comes nor goes.
+"""
+
+from typing import NamedTuple
+
+from shared.readings import ExtractionReading
+from shared.timeline import to_ms
+from station.rules.limits import ExtractionLimits
+from station.rules.state import ExtractionWatch
+
+
+class ExtractionTurn(NamedTuple):
+    """The watch after a tick, and why the proof was lost in it (None: it was not)."""
+
+    watch: ExtractionWatch
+    lost: str | None = None
+
+
+def watch_extraction(
+    watch: ExtractionWatch, reading: ExtractionReading, now_ms: int, limits: ExtractionLimits
+) -> ExtractionTurn:
+    """The proof after one more reading."""
+    current_a = reading.extraction_a
+    above = current_a is not None and current_a >= limits.proven_a
+    below = current_a is None or current_a < limits.lost_a
+    above_since = _since(watch.above_since_ms, above, now_ms)
+    below_since = _since(watch.below_since_ms, below, now_ms)
+    since_ms = now_ms if watch.since_ms is None else watch.since_ms
+    proven, lost = watch.proven, None
+    if proven and below_since is not None and now_ms - below_since >= to_ms(limits.lost_s):
+        proven, since_ms = False, now_ms
+        lost = "unreadable" if current_a is None else "low-current"
+    elif not proven and above_since is not None and now_ms - above_since >= to_ms(limits.proof_s):
+        proven, since_ms = True, now_ms
+    return ExtractionTurn(ExtractionWatch(proven, since_ms, above_since, below_since), lost)
+
+
+def forget_extraction(watch: ExtractionWatch, now_ms: int) -> ExtractionTurn:
+    """The proof after a gap: there is none."""
+    return ExtractionTurn(ExtractionWatch(since_ms=now_ms), "gap" if watch.proven else None)
+
+
+def _since(since_ms: int | None, holds: bool, now_ms: int) -> int | None:
+    if not holds:
+        return None
+    return now_ms if since_ms is None else since_ms

@@ -1,0 +1,172 @@
+"""The fold: events into durable state. The only way durable state ever changes.
+
+Kinds that say nothing about durable state (readings, refusals, proof, permit) are left out of the table.
+"""
+
+from collections.abc import Callable, Iterable
+from typing import Any
+
+from msgspec.structs import replace
+
+from shared import events
+from shared.events import Event
+from shared.timeline import Moment
+from station.rules.state import AlarmLife, Durable, Life, Run, Unit
+
+
+def apply(durable: Durable, now: Moment, body: Event) -> Durable:
+    """The durable state after one event that happened at ``now``."""
+    handler = _HANDLERS.get(type(body))
+    return durable if handler is None else handler(durable, now, body)
+
+
+def fold(history: Iterable[tuple[Moment, Event]], start: Durable | None = None) -> Durable:
+    """The durable state after a whole history, oldest event first."""
+    durable = start or Durable()
+    for moment, body in history:
+        durable = apply(durable, moment, body)
+    return durable
+
+
+def _signed_in(durable: Durable, now: Moment, body: events.SignedIn) -> Durable:
+    return replace(durable, technician=body.technician)
+
+
+def _signed_out(durable: Durable, now: Moment, body: events.SignedOut) -> Durable:
+    return replace(durable, technician=None)
+
+
+def _with_unit(durable: Durable, name: str, unit: Unit) -> Durable:
+    return replace(durable, units={**durable.units, name: unit})
+
+
+def _with_run(durable: Durable, name: str, run: Run | None) -> Durable:
+    return _with_unit(durable, name, replace(durable.units[name], run=run))
+
+
+def _booked_in(durable: Durable, now: Moment, body: events.UnitBookedIn) -> Durable:
+    return _with_unit(durable, body.unit, Unit(model=body.model, job=body.job))
+
+
+def _taken(durable: Durable, now: Moment, body: events.UnitTaken) -> Durable:
+    return replace(durable, in_hand=body.unit)
+
+
+def _placed(durable: Durable, now: Moment, body: events.UnitPlaced) -> Durable:
+    return replace(durable, on_plate=body.unit)
+
+
+def _removed(durable: Durable, now: Moment, body: events.UnitRemoved) -> Durable:
+    return replace(durable, on_plate=None)
+
+
+def _closed(durable: Durable, now: Moment, body: events.UnitClosed) -> Durable:
+    units = {name: unit for name, unit in durable.units.items() if name != body.unit}
+    in_hand = None if durable.in_hand == body.unit else durable.in_hand
+    return replace(durable, units=units, in_hand=in_hand)
+
+
+def _step_started(durable: Durable, now: Moment, body: events.StepStarted) -> Durable:
+    unit = durable.units[body.unit]
+    run = Run(step=body.step, attempt=body.attempt, started=now)
+    attempts = {**unit.attempts, body.step: body.attempt}
+    return _with_unit(durable, body.unit, replace(unit, attempts=attempts, run=run))
+
+
+def _step_held(durable: Durable, now: Moment, body: events.StepHeld) -> Durable:
+    run = durable.units[body.unit].run
+    if run is None:
+        return durable
+    return _with_run(durable, body.unit, replace(run, held_by=(*run.held_by, body.alarm)))
+
+
+def _step_resumed(durable: Durable, now: Moment, body: events.StepResumed) -> Durable:
+    run = durable.units[body.unit].run
+    return durable if run is None else _with_run(durable, body.unit, replace(run, held_by=()))
+
+
+def _step_finished(durable: Durable, now: Moment, body: events.StepFinished) -> Durable:
+    unit = durable.units[body.unit]
+    one = frozenset({body.step})
+    passed = unit.passed | one if body.result == "pass" else unit.passed - one
+    return _with_unit(durable, body.unit, replace(unit, passed=passed, run=None))
+
+
+def _step_abandoned(durable: Durable, now: Moment, body: events.StepAbandoned) -> Durable:
+    return _with_run(durable, body.unit, None)
+
+
+def _at_setpoint(durable: Durable, now: Moment, body: events.PlateAtSetpoint) -> Durable:
+    run = durable.units[body.unit].run
+    return durable if run is None else _with_run(durable, body.unit, replace(run, at_setpoint=True))
+
+
+def _with_alarm(durable: Durable, alarm: str, life: AlarmLife | None) -> Durable:
+    alarms = {name: old for name, old in durable.alarms.items() if name != alarm}
+    if life is not None:
+        alarms[alarm] = life
+    return replace(durable, alarms=alarms)
+
+
+def _raised(durable: Durable, now: Moment, body: events.AlarmRaised) -> Durable:
+    return _with_alarm(durable, body.alarm, AlarmLife(Life.UNACKNOWLEDGED, now))
+
+
+_AFTER_ACK = {
+    Life.UNACKNOWLEDGED: Life.ACKNOWLEDGED,
+    Life.LATCHED_UNACKNOWLEDGED: Life.LATCHED_ACKNOWLEDGED,
+}
+_AFTER_RETURN = {
+    Life.UNACKNOWLEDGED: Life.RETURNED,
+    Life.ACKNOWLEDGED: Life.ACKNOWLEDGED,
+}
+_AFTER_LATCHED_RETURN = {
+    Life.UNACKNOWLEDGED: Life.LATCHED_UNACKNOWLEDGED,
+    Life.ACKNOWLEDGED: Life.LATCHED_ACKNOWLEDGED,
+}
+
+
+def _moved(durable: Durable, now: Moment, alarm: str, moves: dict[Life, Life]) -> Durable:
+    life = durable.alarms.get(alarm)
+    if life is None or life.state not in moves:
+        return durable
+    return _with_alarm(durable, alarm, AlarmLife(moves[life.state], now))
+
+
+def _acknowledged(durable: Durable, now: Moment, body: events.AlarmAcknowledged) -> Durable:
+    return _moved(durable, now, body.alarm, _AFTER_ACK)
+
+
+def _returned(durable: Durable, now: Moment, body: events.AlarmReturned) -> Durable:
+    return _moved(durable, now, body.alarm, _AFTER_LATCHED_RETURN if body.latched else _AFTER_RETURN)
+
+
+def _alarm_closed(durable: Durable, now: Moment, body: events.AlarmClosed) -> Durable:
+    return _with_alarm(durable, body.alarm, None)
+
+
+def _shelved(durable: Durable, now: Moment, body: events.AlarmShelved) -> Durable:
+    return _with_alarm(durable, body.alarm, AlarmLife(Life.SHELVED, now, body.minutes))
+
+
+_HANDLERS: dict[type[Event], Callable[[Durable, Moment, Any], Durable]] = {
+    events.SignedIn: _signed_in,
+    events.SignedOut: _signed_out,
+    events.UnitBookedIn: _booked_in,
+    events.UnitTaken: _taken,
+    events.UnitPlaced: _placed,
+    events.UnitRemoved: _removed,
+    events.UnitClosed: _closed,
+    events.StepStarted: _step_started,
+    events.StepHeld: _step_held,
+    events.StepResumed: _step_resumed,
+    events.StepFinished: _step_finished,
+    events.StepAbandoned: _step_abandoned,
+    events.PlateAtSetpoint: _at_setpoint,
+    events.AlarmRaised: _raised,
+    events.AlarmAcknowledged: _acknowledged,
+    events.AlarmReturned: _returned,
+    events.AlarmClosed: _alarm_closed,
+    events.AlarmShelved: _shelved,
+    events.AlarmUnshelved: _alarm_closed,
+}

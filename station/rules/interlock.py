@@ -1,0 +1,142 @@
+"""Interlocks: every reason that stands against a start, a finish, a resume or the iron's power.
+
+All reasons at once, so that the technician hears the whole story; an empty list is the permission.
+"""
+
+from shared.sheet import Step
+from station.rules.alarms import ACTIVE, LATCHED, WAITING
+from station.rules.causes import BY_ALARM, CAUSES, Effect
+from station.rules.state import Run, Unit
+from station.rules.tick import Tick, elapsed_ms
+
+CRITICAL = tuple(cause.alarm for cause in CAUSES if cause.priority == "critical")
+_REFUSING_ALL = tuple(cause.alarm for cause in CAUSES if Effect.REFUSE_ALL in cause.effects)
+_DROPPING = tuple(
+    cause.alarm for cause in CAUSES if Effect.DROP_PERMIT in cause.effects and cause.priority != "critical"
+)
+
+
+def attended_run(tick: Tick) -> Run | None:
+    """The step that somebody works at: the one in hand, unless it is a cure."""
+    step = tick.step
+    return tick.run if step is None or step.kind != "cure" else None
+
+
+def plate_answers(tick: Tick) -> bool:
+    """Whether the plate sensor has given a valid reading since the start or a gap, and has no fault."""
+    return tick.watch.plate.seen and not tick.stands("plate-sensor-fault")
+
+
+def critical_active(tick: Tick) -> bool:
+    """Whether a critical alarm's cause stands or is latched."""
+    return any(tick.life(alarm) in ACTIVE for alarm in CRITICAL)
+
+
+def permit_refusals(tick: Tick) -> list[str]:
+    """Why the iron has no power; empty when it may have it."""
+    reasons = []
+    if not tick.watch.extraction.proven:
+        reasons.append("extraction-not-proven")
+    if not plate_answers(tick):
+        reasons.append("plate-sensor-fault")
+    if critical_active(tick):
+        reasons.append("critical-alarm")
+    return reasons
+
+
+def wire_refusals(tick: Tick, step: Step) -> list[str]:
+    """Why the wires speak against a step running now, whatever unit it is for."""
+    reasons = []
+    if step.needs_extraction and not tick.watch.extraction.proven:
+        reasons.append("extraction-not-proven")
+    if step.kind in ("heat", "solder") and not plate_answers(tick):
+        reasons.append("plate-sensor-fault")
+    if any(tick.life(alarm) in ACTIVE for alarm in _REFUSING_ALL):
+        reasons.append("plate-over-limit")
+    if _solvent_in_the_way(tick, step):
+        reasons.append("solvent-out")
+    if critical_active(tick):
+        reasons.append("critical-alarm")
+    return reasons
+
+
+def _solvent_in_the_way(tick: Tick, step: Step) -> bool:
+    out, plate_c = tick.watch.solvent_out, tick.watch.plate.plate_c
+    if step.kind == "solder":
+        return out is not False  # unknown is never safe
+    if step.kind != "heat" or step.solvent == "hot":
+        return False
+    cold = plate_c is not None and plate_c < tick.book.limits.solvent.hot_plate_c
+    return out is True and not (step.solvent == "cold" and cold)
+
+
+def start_refusals(tick: Tick, key: str, unit_name: str | None) -> list[str]:
+    """Why the step may not start on the unit (None: nobody said which, and none is in hand)."""
+    unit = tick.durable.units.get(unit_name) if unit_name is not None else None
+    step = tick.book.sheet.find(key)
+    reasons = []
+    if unit_name is None:
+        reasons.append("no-unit")
+    elif unit is None:
+        reasons.append("unknown-unit")
+    if step is None:
+        reasons.append("unknown-step")
+    if attended_run(tick) is not None or (unit is not None and unit.run is not None):
+        reasons.append("step-running")
+    if step is None:
+        return reasons
+    if unit is not None:
+        reasons += _order_refusals(tick, step, unit)
+        on_plate = tick.durable.on_plate
+        if step.kind == "heat" and on_plate not in (None, unit_name):
+            reasons.append("plate-occupied")
+    return reasons + wire_refusals(tick, step)
+
+
+def _order_refusals(tick: Tick, step: Step, unit: Unit) -> list[str]:
+    missing = [key for key in step.after if key not in unit.passed]
+    if not missing:
+        return []
+    reasons = ["step-order"]
+    run = unit.run
+    if run is not None and run.step in missing:
+        reasons += _cure_refusals(tick, tick.book.sheet.find(run.step), run)
+    return reasons
+
+
+def _cure_refusals(tick: Tick, step: Step | None, run: Run) -> list[str]:
+    if step is None or step.cure_h is None:
+        return []
+    passed_ms = elapsed_ms(run, tick.now)
+    if passed_ms is None:
+        return ["clock-untrusted"]
+    return ["cure-unfinished"] if passed_ms < round(step.cure_h * 3_600_000) else []
+
+
+def finish_refusals(tick: Tick, run: Run, result: str) -> list[str]:
+    """Why the run may not end with this result; a failure may be told at any time."""
+    step = tick.book.sheet.find(run.step)
+    if result != "pass" or step is None:
+        return []
+    reasons = []
+    if step.soak_ms and tick.watch.heat.soak_ms < step.soak_ms:
+        reasons.append("soak-unfinished")
+    return reasons + _cure_refusals(tick, step, run)
+
+
+def resume_refusals(tick: Tick, run: Run) -> list[str]:
+    """Why a held step may not go on: causes that stand, alarms not acknowledged, interlocks."""
+    reasons = []
+    for alarm in run.held_by:
+        if alarm not in BY_ALARM:
+            continue  # held by a restart: the interlocks below decide
+        if tick.stands(alarm):
+            reasons.append("cause-standing")
+        if tick.life(alarm) in WAITING:
+            reasons.append("alarm-unacknowledged")
+        if tick.life(alarm) in LATCHED:
+            reasons.append("alarm-latched")
+    step = tick.book.sheet.find(run.step)
+    if step is not None:
+        reasons += wire_refusals(tick, step)
+    return list(dict.fromkeys(reasons))

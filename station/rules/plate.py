@@ -1,0 +1,66 @@
+"""The plate's filter: which readings may be believed, and the median of the last valid ones.
+
+The chip tells open and shorted wires; this room finds what only a sequence shows: a word that no longer moves
+and a jump that no plate can make. A fault makes the number vanish at once; whether it is an alarm is for the
+delay in the table of causes.
+"""
+
+from statistics import median
+
+from msgspec.structs import replace
+
+from shared.readings import PlateQuality, PlateReading
+from shared.timeline import to_ms
+from station.rules.limits import Limits
+from station.rules.state import PlateWatch
+
+# Readings closer together than this are judged as this far apart: a late tick must not look like a jump.
+SHORTEST_MS = 100
+
+
+def watch_plate(watch: PlateWatch, reading: PlateReading, now_ms: int, limits: Limits) -> PlateWatch:
+    """The filter after one more reading."""
+    quality = _judge(watch, reading, now_ms, limits)
+    moved = reading.word != watch.word
+    valid, recent = False, watch.recent
+    if quality is PlateQuality.GOOD and reading.plate_c is not None:
+        valid, recent = True, _recent(watch, reading.plate_c, now_ms, limits)
+    readable = reading.plate_c is not None
+    return PlateWatch(
+        plate_c=median(recent) if valid else None,
+        quality=quality,
+        cold_junction_c=reading.cold_junction_c,
+        recent=recent,
+        seen=watch.seen or valid,
+        word=reading.word,
+        word_since_ms=now_ms if moved else watch.word_since_ms,
+        last_c=reading.plate_c if readable else watch.last_c,
+        last_ms=now_ms if readable else watch.last_ms,
+        bad_since_ms=None if valid else (now_ms if watch.bad_since_ms is None else watch.bad_since_ms),
+    )
+
+
+def forget_plate(watch: PlateWatch) -> PlateWatch:
+    """The filter after a gap: what was known before it is unknown after it."""
+    return replace(watch, plate_c=None, recent=(), seen=False, last_c=None, word=None)
+
+
+def _judge(watch: PlateWatch, reading: PlateReading, now_ms: int, limits: Limits) -> PlateQuality:
+    if reading.quality is not PlateQuality.GOOD or reading.plate_c is None:
+        return reading.quality
+    if reading.word == watch.word and now_ms - watch.word_since_ms >= to_ms(limits.plate.frozen_s):
+        return PlateQuality.FROZEN
+    if watch.last_c is not None:
+        passed_ms = max(now_ms - watch.last_ms, SHORTEST_MS)
+        # Only neighbours are compared: a step to a new level costs one reading, a flailing wire all of them.
+        close = passed_ms <= to_ms(limits.gap_s)
+        jump_c = abs(reading.plate_c - watch.last_c)
+        if close and jump_c > limits.plate.absurd_rate_c_per_s * passed_ms / 1000:
+            return PlateQuality.ABSURD_RATE
+    return PlateQuality.GOOD
+
+
+def _recent(watch: PlateWatch, plate_c: float, now_ms: int, limits: Limits) -> tuple[float, ...]:
+    stale = watch.bad_since_ms is not None and now_ms - watch.bad_since_ms >= to_ms(limits.gap_s)
+    kept = () if stale else watch.recent
+    return (*kept, plate_c)[-limits.median_of :]

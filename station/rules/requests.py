@@ -1,0 +1,348 @@
+"""Carrying out requests: one handler a verb, from request to events, or to the reasons against it.
+
+A handler answers with the reasons it refuses for (empty: done). It tells nothing before it knows that
+nothing stands against it, so that a refused request changes nothing.
+"""
+
+from collections.abc import Callable
+from typing import Any, NamedTuple, TypeAlias
+
+from msgspec.structs import replace
+
+from shared import events, requests
+from shared.requests import AnyRequest, Unreadable, print_text
+from station.rules.alarms import SOUNDING, Input, move
+from station.rules.causes import BY_ALARM
+from station.rules.interlock import attended_run, finish_refusals, resume_refusals, start_refusals
+from station.rules.soak import RESTING
+from station.rules.state import Life, Run
+from station.rules.tick import Tick, elapsed_ms
+
+
+class Outcome(NamedTuple):
+    """What came of a request: accepted, or every reason against it; and its event's place in the tick."""
+
+    accepted: bool
+    reasons: tuple[str, ...]
+    event_index: int | None
+
+
+Asked: TypeAlias = AnyRequest | Unreadable
+
+
+def carry_out(tick: Tick, request: Asked) -> Outcome:
+    """Carry out one request, or refuse it with an event that says why."""
+    before = len(tick.events)
+    if isinstance(request, Unreadable):
+        reasons: list[str] = [request.reason]
+    else:
+        reasons = _HANDLERS[type(request)](tick, request)
+    if reasons:
+        tick.watch = replace(tick.watch, refused_ms=tick.now.mono_ms)
+        if not any(isinstance(body, events.StepRefused) for body in tick.events[before:]):
+            text = print_text(request)
+            tick.emit(
+                events.RequestRefused(request=text, reasons=reasons, technician=tick.durable.technician)
+            )
+    told = len(tick.events) > before
+    return Outcome(not reasons, tuple(reasons), len(tick.events) - 1 if told else None)
+
+
+def _sign_in(tick: Tick, request: requests.SignIn) -> list[str]:
+    if tick.durable.technician not in (None, request.technician):
+        tick.emit(events.SignedOut(technician=tick.durable.technician))
+    tick.emit(events.SignedIn(technician=request.technician))
+    return []
+
+
+def _sign_out(tick: Tick, request: requests.SignOut) -> list[str]:
+    if tick.durable.technician is None:
+        return ["not-signed-in"]
+    tick.emit(events.SignedOut(technician=tick.durable.technician))
+    return []
+
+
+def _book_in(tick: Tick, request: requests.BookIn) -> list[str]:
+    reasons = []
+    if request.unit in tick.durable.units:
+        reasons.append("already-known")
+    if attended_run(tick) is not None:
+        reasons.append("step-running")
+    if not reasons:
+        who = tick.durable.technician
+        tick.emit(
+            events.UnitBookedIn(unit=request.unit, model=request.model, job=request.job, technician=who)
+        )
+        tick.emit(events.UnitTaken(unit=request.unit, technician=who))
+    return reasons
+
+
+def _take(tick: Tick, request: requests.Take) -> list[str]:
+    reasons = []
+    if request.unit not in tick.durable.units:
+        reasons.append("unknown-unit")
+    if attended_run(tick) is not None and request.unit != tick.durable.in_hand:
+        reasons.append("step-running")
+    if not reasons:
+        tick.emit(events.UnitTaken(unit=request.unit, technician=tick.durable.technician))
+    return reasons
+
+
+def _place(tick: Tick, request: requests.Place) -> list[str]:
+    unit, on_plate = request.unit or tick.durable.in_hand, tick.durable.on_plate
+    if unit is None:
+        return ["no-unit"]
+    reasons = []
+    if unit not in tick.durable.units:
+        reasons.append("unknown-unit")
+    if on_plate is not None:
+        reasons.append("already-placed" if on_plate == unit else "plate-occupied")
+    if not reasons:
+        tick.emit(events.UnitPlaced(unit=unit, technician=tick.durable.technician))
+    return reasons
+
+
+def _remove(tick: Tick, request: requests.Remove) -> list[str]:
+    on_plate = tick.durable.on_plate
+    if on_plate is None:
+        return ["plate-empty"]
+    if request.unit not in (None, on_plate):
+        return ["not-on-plate"]
+    tick.emit(events.UnitRemoved(unit=on_plate, technician=tick.durable.technician))
+    return []
+
+
+def _refuse_step(tick: Tick, key: str, unit: str | None, request: str, reasons: list[str]) -> list[str]:
+    who = tick.durable.technician
+    tick.emit(events.StepRefused(step=key, unit=unit, request=request, reasons=reasons, technician=who))
+    return reasons
+
+
+def _start(tick: Tick, request: requests.Start) -> list[str]:
+    name = request.unit or tick.durable.in_hand
+    reasons = start_refusals(tick, request.step, name)
+    step = tick.book.sheet.find(request.step)
+    if reasons or name is None or step is None:
+        return _refuse_step(tick, request.step, name, "start", reasons)
+    who = tick.durable.technician
+    if name != tick.durable.in_hand:
+        tick.emit(events.UnitTaken(unit=name, technician=who))
+    if step.kind == "heat" and tick.durable.on_plate is None:
+        tick.emit(events.UnitPlaced(unit=name, technician=who))
+    attempt = tick.durable.units[name].attempts.get(step.key, 0) + 1
+    limits = {
+        "setpoint_c": step.setpoint_c,
+        "tolerance_c": step.tolerance_c,
+        "soak_min": step.soak_min,
+        "open_time_min": step.open_time_min,
+        "cure_h": step.cure_h,
+    }
+    values = {key: value for key, value in limits.items() if value is not None}
+    tick.emit(events.StepStarted(unit=name, step=step.key, attempt=attempt, values=values, technician=who))
+    tick.watch = replace(tick.watch, heat=RESTING)
+    return []
+
+
+def _run_values(tick: Tick, run: Run) -> events.Values:
+    values: events.Values = {}
+    passed_ms = elapsed_ms(run, tick.now)
+    if passed_ms is not None:
+        values["duration_s"] = passed_ms / 1000
+    step = tick.book.sheet.find(run.step)
+    if step is not None and step.kind == "heat":
+        values["soak_s"] = tick.watch.heat.soak_ms / 1000
+    return values
+
+
+def _after_step(tick: Tick, run: Run) -> None:
+    step = tick.book.sheet.find(run.step)
+    ended_ms = tick.watch.solder_ended_ms
+    if step is not None and step.kind == "solder":
+        ended_ms = tick.now.mono_ms
+    tick.watch = replace(tick.watch, heat=RESTING, solder_ended_ms=ended_ms)
+
+
+def _finish(tick: Tick, request: requests.Finish) -> list[str]:
+    run, unit = tick.run, tick.durable.in_hand
+    if unit is None:
+        return ["no-unit"]
+    if run is None or run.step != request.step:
+        return ["step-not-running"]
+    if run.held_by and request.result == "pass":
+        return ["step-held"]
+    reasons = finish_refusals(tick, run, request.result)
+    if reasons:
+        return _refuse_step(tick, run.step, unit, "finish", reasons)
+    tick.emit(
+        events.StepFinished(
+            unit=unit,
+            step=run.step,
+            result=request.result,
+            findings=request.findings,
+            values=_run_values(tick, run),
+            technician=tick.durable.technician,
+        )
+    )
+    _after_step(tick, run)
+    return []
+
+
+def _resume(tick: Tick, request: requests.Resume) -> list[str]:
+    run, unit = tick.run, tick.durable.in_hand
+    if run is None or unit is None or not run.held_by:
+        return ["no-held-step"]
+    reasons = resume_refusals(tick, run)
+    if not reasons:
+        tick.emit(events.StepResumed(unit=unit, step=run.step, technician=tick.durable.technician))
+    return reasons
+
+
+def _abandon(tick: Tick, request: requests.Abandon) -> list[str]:
+    run, unit = tick.run, tick.durable.in_hand
+    if run is None or unit is None:
+        return ["step-not-running"]
+    tick.emit(
+        events.StepAbandoned(
+            unit=unit,
+            step=run.step,
+            reason=request.reason,
+            values=_run_values(tick, run),
+            technician=tick.durable.technician,
+        )
+    )
+    _after_step(tick, run)
+    return []
+
+
+def acknowledge(tick: Tick, alarm: str) -> None:
+    """Acknowledge one alarm that waits for it."""
+    transition = move(tick.life(alarm), Input.ACK, latching=BY_ALARM[alarm].latching)
+    if transition is None:
+        return
+    tick.emit(events.AlarmAcknowledged(alarm=alarm, technician=tick.durable.technician))
+    if transition.to is Life.NORMAL:
+        tick.emit(events.AlarmClosed(alarm=alarm))
+
+
+def _taking(tick: Tick, happening: Input) -> list[str]:
+    """The alarms for which this input means something now."""
+    return [
+        name
+        for name in tick.durable.alarms
+        if move(tick.life(name), happening, latching=BY_ALARM[name].latching) is not None
+    ]
+
+
+def _ack(tick: Tick, request: requests.Ack) -> list[str]:
+    if request.alarm is not None and request.alarm not in BY_ALARM:
+        return ["unknown-alarm"]
+    waiting = [name for name in _taking(tick, Input.ACK) if request.alarm in (None, name)]
+    for name in waiting:
+        acknowledge(tick, name)
+    return [] if waiting else ["nothing-to-acknowledge"]
+
+
+def _silence(tick: Tick, request: requests.Silence) -> list[str]:
+    sounding = {name for name, life in tick.durable.alarms.items() if life.state in SOUNDING}
+    tick.watch = replace(tick.watch, silenced=frozenset(sounding))
+    return []
+
+
+def _reset(tick: Tick, request: requests.Reset) -> list[str]:
+    if request.alarm is not None and request.alarm not in BY_ALARM:
+        return ["unknown-alarm"]
+    ready = [name for name in _taking(tick, Input.RESET) if request.alarm in (None, name)]
+    for name in ready:
+        tick.emit(events.AlarmClosed(alarm=name, technician=tick.durable.technician))
+    if ready:
+        return []
+    reasons = []
+    for name, life in tick.durable.alarms.items():
+        if request.alarm not in (None, name) or not BY_ALARM[name].latching:
+            continue
+        if tick.stands(name):
+            reasons.append("cause-standing")
+        if life.state in (Life.UNACKNOWLEDGED, Life.LATCHED_UNACKNOWLEDGED):
+            reasons.append("alarm-unacknowledged")
+    return list(dict.fromkeys(reasons)) or ["nothing-to-reset"]
+
+
+def _shelve(tick: Tick, request: requests.Shelve) -> list[str]:
+    cause = BY_ALARM.get(request.alarm)
+    if cause is None:
+        return ["unknown-alarm"]
+    reasons = []
+    if cause.priority == "critical":
+        reasons.append("critical-not-shelved")
+    if request.minutes > tick.book.limits.alarms.shelve_max_min:
+        reasons.append("shelved-too-long")
+    if tick.life(request.alarm) is Life.SHELVED:
+        reasons.append("already-shelved")
+    if not reasons:
+        tick.emit(
+            events.AlarmShelved(
+                alarm=request.alarm,
+                minutes=request.minutes,
+                reason=request.reason,
+                technician=tick.durable.technician,
+            )
+        )
+    return reasons
+
+
+def _unshelve(tick: Tick, request: requests.Unshelve) -> list[str]:
+    if request.alarm not in BY_ALARM:
+        return ["unknown-alarm"]
+    if tick.life(request.alarm) is not Life.SHELVED:
+        return ["not-shelved"]
+    who = tick.durable.technician
+    tick.emit(events.AlarmUnshelved(alarm=request.alarm, reason="asked", technician=who))
+    return []
+
+
+def _dispense(tick: Tick, request: requests.Dispense) -> list[str]:
+    return ["no-vapour-estimate"]
+
+
+def _close(tick: Tick, request: requests.Close) -> list[str]:
+    unit = tick.durable.units.get(request.unit)
+    if unit is None:
+        return ["unknown-unit"]
+    reasons = []
+    step = tick.book.sheet.find(unit.run.step) if unit.run is not None else None
+    if unit.run is not None and (step is None or step.kind != "cure"):
+        reasons.append("step-running")
+    if tick.durable.on_plate == request.unit:
+        reasons.append("unit-on-plate")
+    if reasons:
+        return reasons
+    who = tick.durable.technician
+    if unit.run is not None:
+        tick.emit(
+            events.StepAbandoned(unit=request.unit, step=unit.run.step, reason="unit closed", technician=who)
+        )
+    tick.emit(
+        events.UnitClosed(unit=request.unit, outcome=request.outcome, reason=request.reason, technician=who)
+    )
+    return []
+
+
+_HANDLERS: dict[type, Callable[[Tick, Any], list[str]]] = {
+    requests.SignIn: _sign_in,
+    requests.SignOut: _sign_out,
+    requests.BookIn: _book_in,
+    requests.Take: _take,
+    requests.Place: _place,
+    requests.Remove: _remove,
+    requests.Start: _start,
+    requests.Finish: _finish,
+    requests.Resume: _resume,
+    requests.Abandon: _abandon,
+    requests.Ack: _ack,
+    requests.Silence: _silence,
+    requests.Reset: _reset,
+    requests.Shelve: _shelve,
+    requests.Unshelve: _unshelve,
+    requests.Dispense: _dispense,
+    requests.Close: _close,
+}

@@ -1,0 +1,140 @@
+"""The state of the bench, in two kinds.
+
+`Durable` is what must survive a restart: it is exactly the fold of the journal's events (`fold.apply`) and is
+never changed in another way. `Watch` is what is about the wires: filters, delays, proof of extraction. It
+starts as unknown with every start of the station, and unknown is never safe.
+"""
+
+from enum import StrEnum
+from typing import NamedTuple
+
+import msgspec
+
+from shared.readings import PlateQuality
+from shared.timeline import Moment
+
+
+class Life(StrEnum):
+    """The states of an alarm, as ISA-18.2 / IEC 62682 name them (letters from memory)."""
+
+    NORMAL = "normal"
+    UNACKNOWLEDGED = "unacknowledged"
+    ACKNOWLEDGED = "acknowledged"
+    RETURNED = "returned-unacknowledged"
+    LATCHED_UNACKNOWLEDGED = "latched-unacknowledged"
+    LATCHED_ACKNOWLEDGED = "latched-acknowledged"
+    SHELVED = "shelved"
+
+
+class AlarmLife(msgspec.Struct, frozen=True):
+    """One alarm that is not normal: its state, since when, and until when it is shelved."""
+
+    state: Life
+    since: Moment
+    shelved_min: float = 0.0
+
+
+class Run(msgspec.Struct, frozen=True):
+    """A step under way on a unit. ``held_by``: the alarms that hold it; empty while it runs."""
+
+    step: str
+    attempt: int
+    started: Moment
+    held_by: tuple[str, ...] = ()
+    at_setpoint: bool = False
+
+
+class Unit(msgspec.Struct, frozen=True):
+    """A unit this bench knows. ``passed``: steps that ended with pass; ``attempts``: starts of each step."""
+
+    model: str
+    job: str | None = None
+    passed: frozenset[str] = frozenset()
+    attempts: dict[str, int] = {}
+    run: Run | None = None
+
+
+class Durable(msgspec.Struct, frozen=True):
+    """The fold of the journal's events. ``alarms`` holds only those that are not normal."""
+
+    technician: str | None = None
+    in_hand: str | None = None
+    on_plate: str | None = None
+    units: dict[str, Unit] = {}
+    alarms: dict[str, AlarmLife] = {}
+
+    @property
+    def run(self) -> Run | None:
+        """The step under way on the unit in hand, cures included."""
+        unit = self.units.get(self.in_hand) if self.in_hand else None
+        return unit.run if unit else None
+
+
+class Timer(NamedTuple):
+    """A cause's delay: whether it stands, and since when it has wanted to change."""
+
+    standing: bool = False
+    since_ms: int | None = None
+
+
+class PlateWatch(msgspec.Struct, frozen=True):
+    """The plate's filter. ``plate_c`` is the median of the last valid readings; None with no valid one now.
+
+    ``seen`` turns true with the first valid reading since the start or a gap.
+    """
+
+    plate_c: float | None = None
+    quality: PlateQuality = PlateQuality.UNKNOWN
+    cold_junction_c: float | None = None
+    recent: tuple[float, ...] = ()
+    seen: bool = False
+    word: int | None = None
+    word_since_ms: int = 0
+    last_c: float | None = None
+    last_ms: int = 0
+    bad_since_ms: int | None = None
+
+
+class ExtractionWatch(msgspec.Struct, frozen=True):
+    """The proof of extraction: ``proven``, and since when the current has spoken for or against it."""
+
+    proven: bool = False
+    since_ms: int | None = None
+    above_since_ms: int | None = None
+    below_since_ms: int | None = None
+
+
+class HeatWatch(msgspec.Struct, frozen=True):
+    """The clocks of the running heat step: soak so far, and the foot from which its rise is judged."""
+
+    soak_ms: int = 0
+    foot_c: float | None = None
+    foot_ms: int = 0
+
+
+class Watch(msgspec.Struct, frozen=True):
+    """Everything about the wires and the tick; starts unknown.
+
+    ``lifted``: the last that was told of the bottle. ``silenced``: alarms whose sound somebody stopped.
+    ``refused_ms``: when a request was last refused, for the short sound that says so.
+    """
+
+    last_ms: int | None = None
+    plate: PlateWatch = PlateWatch()
+    extraction: ExtractionWatch = ExtractionWatch()
+    heat: HeatWatch = HeatWatch()
+    solvent_out: bool | None = None
+    lifted: bool = False
+    timers: dict[str, Timer] = {}
+    permit: bool = False
+    solder_ended_ms: int | None = None
+    silenced: frozenset[str] = frozenset()
+    refused_ms: int | None = None
+    heartbeat: bool = False
+
+
+class State(msgspec.Struct, frozen=True):
+    """The whole state that one tick hands to the next."""
+
+    durable: Durable = Durable()
+    watch: Watch = Watch()

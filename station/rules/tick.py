@@ -1,0 +1,99 @@
+"""One tick under way: what it knows, and the events it has told so far.
+
+Emitting an event is the only way to change durable state here too: `emit` appends the event and applies it,
+so that the state can never differ from the fold of what is recorded.
+"""
+
+from typing import NamedTuple
+
+from shared.events import EventBody
+from shared.readings import Reading
+from shared.sheet import Sheet, Step
+from shared.timeline import Moment
+from station.rules.alarms import STANDING
+from station.rules.causes import Effect, Facts
+from station.rules.fold import apply
+from station.rules.limits import Limits
+from station.rules.state import Durable, Life, Run, State, Timer
+
+
+class Book(NamedTuple):
+    """What a station goes by: its limits and its process sheet."""
+
+    limits: Limits
+    sheet: Sheet
+
+
+def elapsed_ms(run: Run, now: Moment) -> int | None:
+    """Time since a step began, or None where it cannot be told.
+
+    Within one boot the monotonic clock tells it. Across boots only wall time can, and only where both ends
+    are known.
+    """
+    if run.started.boot == now.boot:
+        return now.mono_ms - run.started.mono_ms
+    if run.started.wall_ms is None or now.wall_ms is None:
+        return None
+    return max(0, now.wall_ms - run.started.wall_ms)
+
+
+class Tick:
+    """A tick being decided. Mutable, and never outlives the call of `decide` that made it."""
+
+    def __init__(self, book: Book, state: State, reading: Reading, now: Moment) -> None:
+        self.book = book
+        self.now = now
+        self.reading = reading
+        self.durable: Durable = state.durable
+        self.watch = state.watch
+        self.events: list[EventBody] = []
+
+    def emit(self, body: EventBody) -> None:
+        """Tell one event and let it act on the durable state."""
+        self.events.append(body)
+        self.durable = apply(self.durable, self.now, body)
+
+    @property
+    def run(self) -> Run | None:
+        """The step under way on the unit in hand."""
+        return self.durable.run
+
+    @property
+    def step(self) -> Step | None:
+        """The sheet's step under way on the unit in hand."""
+        run = self.durable.run
+        return self.book.sheet.find(run.step) if run is not None else None
+
+    def life(self, alarm: str) -> Life:
+        """The alarm's state; normal for those not listed."""
+        life = self.durable.alarms.get(alarm)
+        return life.state if life is not None else Life.NORMAL
+
+    def stands(self, alarm: str) -> bool:
+        """Whether the alarm's cause stands, after its delays, shelved or not."""
+        return self.life(alarm) in STANDING or self.watch.timers.get(alarm, Timer()).standing
+
+    def facts(self) -> Facts:
+        """What the conditions of the table may ask about."""
+        run, watch = self.run, self.watch
+        return Facts(
+            now=self.now,
+            limits=self.book.limits,
+            plate=watch.plate,
+            extraction=watch.extraction,
+            extraction_readable=self.reading.extraction.extraction_a is not None,
+            solvent_out=watch.solvent_out,
+            health=self.reading.health,
+            step=self.step,
+            run=run,
+            heat=watch.heat,
+            run_ms=elapsed_ms(run, self.now) if run is not None else None,
+            solder_ended_ms=watch.solder_ended_ms,
+        )
+
+
+def holds(effects: frozenset[Effect], step: Step) -> bool:
+    """Whether a cause with these effects holds such a step. A cure goes on by itself and is never held."""
+    if step.kind == "cure":
+        return False
+    return Effect.HOLD_ANY in effects or (Effect.HOLD_HEAT in effects and step.kind == "heat")
