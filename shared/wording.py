@@ -19,6 +19,7 @@ REASONS: dict[str, str] = {
     # why another request is not carried out
     "unknown-request": "The station does not know that request.",
     "malformed-request": "The request could not be read.",
+    "station-busy": "Too many requests wait. Ask again in a moment.",
     "retained-request": "A stored request is not carried out. Send it afresh.",
     "not-signed-in": "Nobody is signed in.",
     "already-known": "This bench already knows that unit. Take it instead.",

@@ -21,11 +21,16 @@ SPI_PINS = frozenset({7, 8, 9, 10, 11})
 
 
 class StationSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Who the station is and which work it does."""
+    """Who the station is and which work it does.
+
+    ``sheet``: the process sheet's file; the default sheet without it. ``clock``: whether wall time counts
+    only once the machine has been synchronised, or always (its clock is kept right by other means).
+    """
 
     id: Identifier = "bench-1"
     sheet: str | None = None
     tick_s: Annotated[float, msgspec.Meta(ge=0.02, le=0.5)] = 0.1
+    clock: Literal["synchronised", "trusted"] = "synchronised"
 
 
 class PlateWire(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -50,7 +55,7 @@ class ExtractionWire(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_f
     volts_per_ampere: Annotated[float, msgspec.Meta(ge=0.001, le=10)] = 0.165
     mains_hz: Literal[50, 60] = 50
     cycles: Annotated[int, msgspec.Meta(ge=1, le=50)] = 5
-    samples_per_cycle: Annotated[int, msgspec.Meta(ge=20, le=400)] = 20
+    samples_per_cycle: Annotated[int, msgspec.Meta(ge=20, le=400)] = 25
     floor_a: Annotated[float, msgspec.Meta(ge=0, le=5)] = 0.01
 
 

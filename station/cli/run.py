@@ -1,8 +1,52 @@
-"""`benchward run`: the daemon."""
+"""`benchward run`: the daemon, on real wires or simulated ones."""
+
+import logging
+import signal
+import threading
+from types import FrameType
 
 import click
 
+from station.cli.replay import book_for
+from station.settings import Settings
+
+
+def stop_on_signals() -> threading.Event:
+    """An event that SIGTERM and SIGINT set. Without a handler of ours SIGTERM would skip every clean-up."""
+    stop = threading.Event()
+
+    def handle(_number: int, _frame: FrameType | None) -> None:
+        stop.set()
+
+    signal.signal(signal.SIGTERM, handle)
+    signal.signal(signal.SIGINT, handle)
+    return stop
+
 
 @click.command()
-def run() -> None:
-    """Run the station."""
+@click.option("--simulate", is_flag=True, help="Run on the simulated bench instead of this Pi's wires.")
+@click.option("--speed", type=click.FloatRange(1, 100), default=1.0, help="Simulated time over real time.")
+@click.option("--seed", type=int, default=0, help="Of the simulation's noise.")
+@click.pass_obj
+def run(settings: Settings, simulate: bool, speed: float, seed: int) -> None:
+    """Run the station until it is told to stop (SIGTERM or Ctrl-C)."""
+    from station.bootstrap import real_station, simulated_station
+
+    if speed != 1.0 and not simulate:
+        raise click.UsageError("--speed goes with --simulate: real wires run in real time.")
+    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
+    book = book_for(settings)
+    stop = stop_on_signals()
+    if simulate:
+        station = simulated_station(settings, book, speed=speed, seed=seed)[0]
+    else:
+        station = real_station(settings, book)
+    with station:
+        logging.getLogger("benchward").info(
+            "station %s runs, sheet %s, settings %s",
+            settings.station.id, book.sheet.label, settings.digest(),
+        )  # fmt: skip
+        station.run(stop)
+    logging.getLogger("benchward").info(
+        "stopped after %d ticks, %d missed", station.daemon.ticks, station.daemon.missed
+    )

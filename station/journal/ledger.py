@@ -40,11 +40,11 @@ class Told(NamedTuple):
 
 
 class Cursor(NamedTuple):
-    """Up to where a follower has got: a seq for events, a boot and second for readings."""
+    """Up to where a follower has got: a seq for events, a second and its boot's number for readings."""
 
     name: str
     position: int
-    boot: str | None = None
+    boot_id: int | None = None
 
 
 class BootClock(NamedTuple):
@@ -161,7 +161,7 @@ class Ledger:
         )
 
     def _write_cursor(self, connection: Connection, cursor: Cursor) -> None:
-        boot_id = None if cursor.boot is None else self._boot_id(connection, cursor.boot)
+        boot_id = cursor.boot_id or None  # 0: nothing has been sent yet
         values = {"position": cursor.position, "boot_id": boot_id}
         statement = sqlite_insert(CursorRow).values(name=cursor.name, **values)
         connection.execute(statement.on_conflict_do_update(index_elements=["name"], set_=values))

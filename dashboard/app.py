@@ -1,0 +1,144 @@
+"""The web application: one page a bench, its stream of news, and whether the server follows the broker."""
+
+import logging
+import re
+import time
+from typing import Any
+
+from flask import (
+    Blueprint,
+    Flask,
+    Response,
+    abort,
+    current_app,
+    jsonify,
+    redirect,
+    render_template,
+    request,
+    url_for,
+)
+from flask.typing import ResponseReturnValue
+
+from dashboard.board import LOST_AFTER_S, Board, Liveness, Snapshot
+from dashboard.stream import Gate, Printer, age_ms, messages
+from dashboard.view import bench_view
+from shared.requests import IDENTIFIER
+
+HEADERS = {
+    "Content-Security-Policy": (
+        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
+        "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+    ),
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+    "Referrer-Policy": "no-referrer",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+}
+STREAM_HEADERS = {"Cache-Control": "no-cache", "X-Accel-Buffering": "no"}
+RETRY_AFTER_S = 10
+
+_log = logging.getLogger(__name__)
+_station_name = re.compile(IDENTIFIER)
+pages = Blueprint("pages", __name__)
+
+
+def create_app(live: Board) -> Flask:
+    """The application over a board; it neither starts nor stops what fills the board."""
+    app = Flask(__name__)
+    app.jinja_env.trim_blocks = True
+    app.jinja_env.lstrip_blocks = True
+    app.extensions["benchward"] = _Rooms(live, app)
+    app.register_blueprint(pages)
+    app.after_request(_protect)
+    return app
+
+
+class _Rooms:
+    """What the views need, one set for each application."""
+
+    def __init__(self, board: Board, app: Flask) -> None:
+        self.board = board
+        self.printer = Printer(app.jinja_env)
+        self.gate = Gate()
+
+
+def _rooms() -> _Rooms:
+    rooms: _Rooms = current_app.extensions["benchward"]
+    return rooms
+
+
+def _protect(response: Response) -> Response:
+    for name, value in HEADERS.items():
+        response.headers[name] = value
+    response.headers.setdefault("Cache-Control", "no-store")
+    return response
+
+
+def _checked(station: str) -> str:
+    """The name, if a station may have it; else the page does not exist."""
+    if _station_name.fullmatch(station) is None:
+        abort(404)
+    return station
+
+
+@pages.get("/")
+def benches() -> ResponseReturnValue:
+    """Straight to the only bench, or the list of them."""
+    board = _rooms().board
+    names = board.stations()
+    if len(names) == 1:
+        return redirect(url_for("pages.bench", station=names[0]))
+    now_s = board.clock()
+    snapshots = [board.snapshot(name) for name in names]
+    views = [bench_view(each, each.liveness(now_s, board.connected)) for each in snapshots]
+    return render_template("benches.html", views=views, connected=board.connected)
+
+
+@pages.get("/bench/<station>")
+def bench(station: str) -> ResponseReturnValue:
+    """The bench as it is now; complete without scripts."""
+    rooms = _rooms()
+    snapshot = rooms.board.snapshot(_checked(station))
+    liveness = snapshot.liveness(rooms.board.clock(), rooms.board.connected)
+    printed = rooms.printer.printed(snapshot, liveness)
+    lost = rooms.printer.printed(Snapshot(station=station, state=snapshot.state), Liveness.SILENT)
+    return render_template(
+        "bench.html",
+        view=printed.view,
+        title=printed.title,
+        parts=printed.parts,
+        lost_parts=lost.parts,
+        lost_title=lost.title,
+        age_ms=age_ms(rooms.board, snapshot),
+        lost_after_ms=round(1000 * LOST_AFTER_S),
+    )
+
+
+@pages.get("/bench/<station>/stream")
+def stream(station: str) -> ResponseReturnValue:
+    """The bench's news as server-sent events; refused when too many are open."""
+    rooms = _rooms()
+    _checked(station)
+    if not rooms.gate.enter():
+        _log.warning("A stream of %s was refused: all places are taken", station)
+        return Response(
+            "All streams are taken. Close a page that is not needed.\n",
+            status=503, mimetype="text/plain", headers={"Retry-After": str(RETRY_AFTER_S)},
+        )
+    hung_up: Any = request.environ.get("waitress.client_disconnected", _never)
+    text = messages(rooms.board, rooms.printer, station, hung_up, time.sleep)
+    response = Response(text, mimetype="text/event-stream", headers=STREAM_HEADERS)
+    response.call_on_close(rooms.gate.leave)
+    return response
+
+
+@pages.get("/healthz")
+def healthz() -> ResponseReturnValue:
+    """Up while the broker is followed, else down (503)."""
+    up = _rooms().board.connected
+    return jsonify(status="up" if up else "down"), 200 if up else 503
+
+
+def _never() -> bool:
+    return False

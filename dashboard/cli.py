@@ -1,0 +1,82 @@
+"""The command that serves the pages: ``benchward dashboard``."""
+
+import errno
+import logging
+import signal
+from types import FrameType
+from typing import NoReturn
+
+import click
+from waitress.server import create_server  # type: ignore[import-untyped]
+
+from dashboard.app import create_app
+from dashboard.live import Live
+
+THREADS = 24
+OUTPUT_HIGH_WATERMARK_BYTES = 256 * 1024
+
+
+def broker_address(_ctx: click.Context, _param: click.Parameter, value: str) -> tuple[str, int]:
+    """The host and the port of ``HOST:PORT``; an IPv6 host stands in square brackets.
+
+    Raises:
+        click.BadParameter: the text is something else.
+    """
+    host, _, port = value.rpartition(":")
+    host = host.removeprefix("[").removesuffix("]")
+    if not host or not port.isascii() or not port.isdigit() or not 0 < int(port) < 65536:
+        raise click.BadParameter(f"{value!r} is not HOST:PORT, such as 127.0.0.1:1883.")
+    return host, int(port)
+
+
+@click.command()
+@click.option("--host", default="127.0.0.1", show_default=True, help="Address to serve on.")
+@click.option(
+    "--port", default=8080, show_default=True, type=click.IntRange(1, 65535), help="Port to serve on."
+)
+@click.option(
+    "--broker", default="127.0.0.1:1883", show_default=True, callback=broker_address, metavar="HOST:PORT",
+    help="The MQTT broker that the stations speak to.",
+)
+def dashboard(host: str, port: int, broker: tuple[str, int]) -> None:
+    """Serve the pages of the benches."""
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    live = Live(*broker)
+    try:
+        server = create_server(
+            create_app(live),
+            host=host,
+            port=port,
+            threads=THREADS,
+            channel_request_lookahead=1,
+            outbuf_high_watermark=OUTPUT_HIGH_WATERMARK_BYTES,
+            ident=None,
+        )
+    except OSError as error:
+        raise click.ClickException(_why_not(error, host, port)) from error
+
+    def stop(_signal: int, _frame: FrameType | None) -> NoReturn:
+        live.closing = True
+        raise SystemExit
+
+    signal.signal(signal.SIGTERM, stop)
+    signal.signal(signal.SIGINT, stop)
+    live.start()
+    click.echo(f"Serving the benches at http://{host}:{port}/ from the broker {broker[0]}:{broker[1]}")
+    try:
+        server.run()
+    finally:
+        live.stop()
+        server.close()
+
+
+def _why_not(error: OSError, host: str, port: int) -> str:
+    """What went wrong at the start, and what to do."""
+    if error.errno == errno.EADDRINUSE:
+        return (
+            f"Port {port} on {host} is taken by another program. "
+            "Stop that program, or choose a free port with --port."
+        )
+    if error.errno == errno.EACCES:
+        return f"Port {port} on {host} needs more rights. Choose one above 1023 with --port."
+    return f"Cannot serve on {host} port {port}: {error}. Check --host and --port."

@@ -1,0 +1,89 @@
+"""The broker's side of the board: follows every station's state, status and events.
+
+The only module of the pages that knows the MQTT client. The client reconnects by itself; nothing here blocks
+a caller, and an exception in a callback is logged and does not end the client's thread.
+"""
+
+import logging
+import socket
+import uuid
+from typing import Any
+
+from paho.mqtt import client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from dashboard.board import Board
+from shared.messages import topic
+
+LEAVES = ("state", "status", "events")
+KEEPALIVE_S = 10
+
+_log = logging.getLogger(__name__)
+
+
+class Live(Board):
+    """A board that follows a broker between `start` and `stop`."""
+
+    def __init__(self, host: str, port: int) -> None:
+        super().__init__()
+        self._host = host
+        self._port = port
+        client = mqtt.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=f"benchward-pages-{uuid.uuid4().hex[:12]}",
+            protocol=mqtt.MQTTv5,
+        )
+        client.suppress_exceptions = True
+        client.enable_logger(_log)
+        client.reconnect_delay_set(min_delay=1, max_delay=30)
+        client.on_socket_open = _send_at_once
+        client.on_connect = self._on_connect
+        client.on_connect_fail = self._on_connect_fail
+        client.on_disconnect = self._on_disconnect
+        client.on_message = self._on_message
+        self._client = client
+
+    def start(self) -> None:
+        """Begin to follow the broker; returns at once, whether or not the broker is there."""
+        self._client.connect_async(self._host, self._port, keepalive=KEEPALIVE_S)
+        self._client.loop_start()
+
+    def stop(self) -> None:
+        """Leave the broker and end the streams; may be called more than once."""
+        self.closing = True
+        self._client.disconnect()
+        self._client.loop_stop()
+        self.connected = False
+
+    def _on_connect(
+        self, client: mqtt.Client, _data: Any, _flags: Any, reason: ReasonCode, _properties: Any
+    ) -> None:
+        if reason.is_failure:
+            _log.error("The broker %s:%d refused the connection: %s", self._host, self._port, reason)
+            return
+        client.subscribe([(topic("+", leaf), SubscribeOptions(qos=1)) for leaf in LEAVES])
+        self.connected = True
+        _log.info("Following the broker %s:%d", self._host, self._port)
+
+    def _on_connect_fail(self, _client: mqtt.Client, _data: Any) -> None:
+        _log.warning("No broker answers at %s:%d; trying again", self._host, self._port)
+
+    def _on_disconnect(
+        self, _client: mqtt.Client, _data: Any, _flags: Any, reason: ReasonCode, _properties: Any
+    ) -> None:
+        if self.connected:
+            _log.log(
+                logging.INFO if self.closing else logging.WARNING,
+                "The broker %s:%d is gone: %s", self._host, self._port, reason,
+            )
+        self.connected = False
+
+    def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
+        self.receive(message.topic, bytes(message.payload), message.retain)
+
+
+def _send_at_once(_client: mqtt.Client, _data: Any, sock: Any) -> None:
+    """Acknowledgements must not wait for more data to send."""
+    sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)

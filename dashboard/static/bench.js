@@ -1,0 +1,85 @@
+// Keeps a bench's page as the bench is now, from the station's stream.
+//
+// The server prints every part; this file only puts the parts in place. When nothing has come for a few
+// seconds it puts the prepared "lost" parts in place by itself, so that no old number stays looking live.
+"use strict";
+
+(() => {
+  const root = document.getElementById("bench");
+  const lostAfterMs = Number(root.dataset.lostAfterMs);
+  const retryMs = 5000;
+  const parts = new Map();
+  const titleAtLoss = root.dataset.lostTitle;
+  let source = null;
+  let retry = null;
+  let live = root.dataset.live === "yes";
+  let lost = false;
+  let goodUntil = performance.now() + lostAfterMs - Number(root.dataset.ageMs);
+
+  for (const place of root.querySelectorAll("[data-part]")) {
+    const blank = document.getElementById(`lost-${place.dataset.part}`);
+    parts.set(place.dataset.part, { place, blank, html: null });
+  }
+
+  function put(part) {
+    if (part.html !== null) part.place.innerHTML = part.html;
+  }
+
+  function showLost() {
+    lost = true;
+    live = false;
+    document.title = titleAtLoss;
+    for (const [name, part] of parts) {
+      if (name !== "lately") part.place.replaceChildren(part.blank.content.cloneNode(true));
+    }
+  }
+
+  function take(news) {
+    for (const [name, html] of Object.entries(news.parts)) {
+      const part = parts.get(name);
+      if (part === undefined) continue;
+      part.html = html;
+      if (!lost) put(part);
+    }
+    if (lost) {
+      lost = false;
+      for (const part of parts.values()) put(part);
+    }
+    live = news.live;
+    goodUntil = performance.now() + lostAfterMs - news.age_ms;
+    document.title = news.title;
+  }
+
+  function watch() {
+    if (live && performance.now() > goodUntil) showLost();
+  }
+
+  function close() {
+    clearTimeout(retry);
+    if (source !== null) source.close();
+    source = null;
+  }
+
+  function open() {
+    if (source !== null || document.hidden) return;
+    source = new EventSource(root.dataset.stream);
+    source.onmessage = (message) => take(JSON.parse(message.data));
+    source.onerror = () => {
+      // The browser tries again by itself, except after a refusal (too many streams).
+      if (source !== null && source.readyState === EventSource.CLOSED) {
+        close();
+        retry = setTimeout(open, retryMs);
+      }
+    };
+  }
+
+  document.addEventListener("visibilitychange", () => {
+    if (document.hidden) return close();
+    watch();
+    open();
+  });
+  window.addEventListener("pagehide", close);
+  window.addEventListener("pageshow", () => { watch(); open(); });
+  setInterval(watch, 250);
+  open();
+})();

@@ -1,0 +1,223 @@
+"""The bench as words and shapes: what the templates print, worked out from a snapshot.
+
+The laws of the page: a number is shown only while the station is live and its quality is good; whatever is
+not known is said in words; no meaning rests on colour alone.
+"""
+
+from dashboard.band import band
+from dashboard.board import Liveness, Snapshot
+from dashboard.parts import (
+    AirView,
+    AlarmView,
+    BenchView,
+    BottleView,
+    Dial,
+    EventView,
+    HandView,
+    IronView,
+    LampView,
+    LockView,
+    PlateView,
+)
+from dashboard.words import (
+    ALARM_STATES,
+    NO_NUMBER,
+    capital,
+    clock_text,
+    duration_text,
+    event_text,
+    moment_text,
+    plain,
+)
+from shared.indication import Indication, Lamp, Sound
+from shared.messages import AlarmState, ExtractionState, Lock, PlateState, StationState, StepState
+from shared.wording import reason_text
+
+EVENTS_SHOWN = 12
+LADDER_LOW_C, LADDER_HIGH_C = 0.0, 160.0
+LADDER_LEFT, LADDER_WIDTH = 20.0, 560.0
+
+LAMPS = (
+    ("red", "Danger: act at once"),
+    ("amber", "Not as it should be: look"),
+    ("green", "As it should be"),
+    ("blue", "Waits for the technician"),
+)
+LAMP_MODES = {
+    Lamp.OFF: "dark", Lamp.STEADY: "lit", Lamp.SLOW: "flashes slowly", Lamp.FAST: "flashes fast",
+}
+PRIORITIES = ("critical", "high", "medium", "low")
+UNSEEN = ("unacknowledged", "returned-unacknowledged", "latched-unacknowledged")
+
+
+def bench_view(snapshot: Snapshot, liveness: Liveness) -> BenchView:
+    """The bench as it may be shown: everything while it is live, else only what is history."""
+    state = snapshot.state
+    events = tuple(
+        EventView(at=event.at, time=moment_text(event.at), text=event_text(event.body))
+        for event in snapshot.events[:-EVENTS_SHOWN - 1:-1]
+    )
+    head = band(snapshot, liveness)
+    if state is None or liveness is not Liveness.LIVE:
+        return BenchView(
+            station=snapshot.station, live=False, band=head, events=events, lamps=_lamps(None),
+            as_of=f"Last heard {moment_text(state.at)}" if state else "",
+            plate=PlateView(note="No reading while the station is not heard"),
+        )
+    return BenchView(
+        station=snapshot.station,
+        live=True,
+        band=head,
+        as_of=f"As of {moment_text(state.at)}" if state.at else "The station's clock is not set",
+        plate=_plate(state.plate),
+        air=_air(state.extraction),
+        bottle=_bottle(state.solvent_out),
+        hand=_hand(state),
+        iron=_iron(state),
+        locks=tuple(_lock(lock) for lock in state.locked),
+        alarms=_alarms(state.alarms),
+        lamps=_lamps(state.indication),
+        sound=_sound(state.indication.sound),
+        events=events,
+    )
+
+
+def ladder_x(celsius: float) -> float:
+    """Where a temperature stands on the ladder drawing; beyond its ends, at the end."""
+    share = (celsius - LADDER_LOW_C) / (LADDER_HIGH_C - LADDER_LOW_C)
+    return round(LADDER_LEFT + LADDER_WIDTH * min(1.0, max(0.0, share)), 1)
+
+
+def _plate(plate: PlateState) -> PlateView:
+    band_x, width, setpoint = None, 0.0, "No setpoint: no heat step is running"
+    if plate.setpoint_c is not None:
+        spread = plate.tolerance_c or 0.0
+        band_x = ladder_x(plate.setpoint_c - spread)
+        width = round(ladder_x(plate.setpoint_c + spread) - band_x, 1)
+        setpoint = f"Setpoint {plate.setpoint_c:g} °C" + (f" ± {spread:g} °C" if spread else "")
+    if plate.plate_c is None or plate.quality != "good":
+        note = reason_text(plate.quality if plate.quality != "good" else "unknown")
+        return PlateView(note=note, setpoint=setpoint, band_x=band_x, band_width=width)
+    where = "Inside the band" if plate.at_setpoint else "Outside the band"
+    return PlateView(
+        number=f"{plate.plate_c:.1f}",
+        note=where if plate.setpoint_c is not None else "",
+        doubtful=False,
+        setpoint=setpoint,
+        pointer_x=ladder_x(plate.plate_c),
+        band_x=band_x,
+        band_width=width,
+    )
+
+
+def _air(air: ExtractionState) -> AirView:
+    believed = air.extraction_a is not None and air.quality == "good"
+    return AirView(
+        word="Proven" if air.proven else "Not proven",
+        shape="yes" if air.proven else "no",
+        since=f"for {duration_text(air.since_s)}",
+        amperes=f"{air.extraction_a:.2f}" if believed else NO_NUMBER,
+        note="" if believed else reason_text(air.quality if air.quality != "good" else "unknown"),
+    )
+
+
+def _bottle(out: bool | None) -> BottleView:
+    if out is None:
+        return BottleView(word="Cannot be read", note="Treat the bottle as open until the cradle answers.")
+    if out:
+        return BottleView(word="Out of its cradle", shape="no")
+    return BottleView(word="In its cradle", shape="yes")
+
+
+def _hand(state: StationState) -> HandView:
+    technician = f"Technician {state.technician}" if state.technician else "Nobody is signed in"
+    place = f"On the plate: {state.on_plate}" if state.on_plate else "The plate is empty"
+    step = state.step
+    return HandView(
+        unit=state.unit or "No unit in hand",
+        model=state.model or "",
+        place=place,
+        technician=technician,
+        step=step.title if step else "No step is running",
+        motion="" if step is None else "Held" if step.held else "Running",
+        shape="unknown" if step is None else "held" if step.held else "running",
+        why=tuple(reason_text(code) for code in step.held_by) if step and step.held else (),
+        dials=_dials(step) if step else (),
+    )
+
+
+def _dials(step: StepState) -> tuple[Dial, ...]:
+    timed = (
+        _dial("Soak", step.soak_s, step.soak_due_s, False),
+        _dial("Open time", step.open_s, step.open_due_s, True),
+        _dial("Cure", step.cure_s, step.cure_due_s, False),
+    )
+    running = Dial(label="Since the start", text=clock_text(step.elapsed_s))
+    return (running, *(dial for dial in timed if dial is not None))
+
+
+def _dial(label: str, gone_s: float | None, due_s: float | None, limit: bool) -> Dial | None:
+    """A clock towards its due time; ``limit``: a time not to pass, rather than one to reach."""
+    if gone_s is None and due_s is None:
+        return None
+    text = NO_NUMBER if gone_s is None else clock_text(gone_s)
+    if due_s is None or due_s <= 0 or gone_s is None:
+        return Dial(label=label, text=text, due=f"of {clock_text(due_s)}" if due_s else None)
+    late = limit and gone_s > due_s
+    ending = ": too long" if late else ": done" if gone_s >= due_s and not limit else ""
+    return Dial(
+        label=label, text=text, due=f"of {clock_text(due_s)}{ending}",
+        share=round(min(1.0, max(0.0, gone_s / due_s)), 3), late=late,
+    )
+
+
+def _iron(state: StationState) -> IronView:
+    if state.permit:
+        return IronView(word="Power permitted", shape="yes")
+    codes = [code for lock in state.locked if lock.what == "iron-power" for code in lock.reasons]
+    reasons = [reason_text(code) for code in codes[:1]]
+    if len(codes) > 1:
+        reasons.append(f"And {len(codes) - 1} more, among what is locked.")
+    return IronView(word="Power locked", shape="locked", reasons=tuple(reasons))
+
+
+def _lock(lock: Lock) -> LockView:
+    reasons = tuple(reason_text(code) for code in lock.reasons)
+    return LockView(title=lock.title, reasons=reasons or ("The station gives no reason.",))
+
+
+def _alarms(alarms: list[AlarmState]) -> tuple[AlarmView, ...]:
+    """Most urgent first; a priority without a rank of its own comes first of all."""
+    rank = {priority: place for place, priority in enumerate(PRIORITIES)}
+    ordered = sorted(alarms, key=lambda alarm: (rank.get(alarm.priority, -1), alarm.since_s))
+    return tuple(
+        AlarmView(
+            priority=alarm.priority,
+            title=alarm.title,
+            text=alarm.text,
+            state=ALARM_STATES.get(alarm.state, capital(plain(alarm.state))),
+            since=f"for {duration_text(alarm.since_s)}",
+            unseen=alarm.state in UNSEEN,
+        )
+        for alarm in ordered
+    )
+
+
+def _lamps(indication: Indication | None) -> tuple[LampView, ...]:
+    modes = {colour: getattr(indication, colour, None) for colour, _ in LAMPS}
+    return tuple(
+        LampView(
+            colour=colour, meaning=meaning,
+            mode=modes[colour] or "unknown",
+            words=LAMP_MODES.get(modes[colour] or Lamp.OFF, "") if modes[colour] else "not known",
+        )
+        for colour, meaning in LAMPS
+    )
+
+
+def _sound(sound: Sound) -> str:
+    if sound is Sound.NONE:
+        return "The buzzer is quiet"
+    if sound is Sound.REFUSED:
+        return "The buzzer says: refused"
+    return f"The buzzer sounds: {sound.value}"

@@ -1,0 +1,128 @@
+"""Plain words for what the pages show: durations, moments, qualities, alarm states, events.
+
+Nothing here decides anything; a code without a sentence of its own is shown as its own words, never hidden.
+"""
+
+from collections.abc import Callable
+from datetime import datetime
+from typing import Any
+
+from shared.events import EventBody, kind_of
+from shared.wording import reason_text
+
+NO_NUMBER = "–"
+
+ALARM_STATES = {
+    "unacknowledged": "New, nobody has acknowledged it",
+    "acknowledged": "Acknowledged, the cause is still there",
+    "returned-unacknowledged": "The cause is gone, nobody has acknowledged it",
+    "latched-unacknowledged": "The cause is gone; acknowledge, then reset",
+    "latched-acknowledged": "Acknowledged; reset it at the bench",
+    "shelved": "Put aside for a limited time",
+}
+
+
+def plain(code: str) -> str:
+    """A code as words: dashes and underscores become spaces."""
+    return code.replace("-", " ").replace("_", " ")
+
+
+def capital(text: str) -> str:
+    """The text with its first letter as a capital."""
+    return text[:1].upper() + text[1:]
+
+
+def duration_text(seconds: float) -> str:
+    """How long, for a sentence: ``48 s``, ``4 min 12 s``, ``3 h 05 min``."""
+    whole = max(0, int(seconds))
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 3600:
+        return f"{whole // 60} min {whole % 60:02d} s"
+    return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
+
+
+def clock_text(seconds: float) -> str:
+    """How long, for a dial: ``4:12``, ``23:05:00``."""
+    whole = max(0, int(seconds))
+    hours, minutes = divmod(whole // 60, 60)
+    head = f"{hours}:{minutes:02d}" if hours else f"{minutes}"
+    return f"{head}:{whole % 60:02d}"
+
+
+def moment_text(at: str | None) -> str:
+    """The time of day of an RFC 3339 moment where this machine stands; words where it is not known."""
+    if at is None:
+        return "time unknown"
+    try:
+        return datetime.fromisoformat(at).astimezone().strftime("%H:%M:%S")
+    except (ValueError, OverflowError):
+        return "time unknown"
+
+
+def event_text(body: EventBody) -> str:
+    """The event as one plain sentence without a full stop."""
+    words = _EVENTS.get(kind_of(body))
+    return words(body) if words else capital(plain(kind_of(body)))
+
+
+def _reasons(codes: list[str]) -> str:
+    return "; ".join(_sentence(code) for code in codes) or "no reason given"
+
+
+def _sentence(code: str) -> str:
+    """A reason inside a longer line: what is wrong without what to do, starting small."""
+    text = reason_text(code).partition(". ")[0].rstrip(".")
+    return text[:1].lower() + text[1:]
+
+
+def _by(body: Any) -> str:
+    return f" by {body.technician}" if body.technician else ""
+
+
+def _said(reason: str | None) -> str:
+    """What a person gave as the reason, untouched."""
+    return f": {reason}" if reason else ""
+
+
+def _because(reason: str | None) -> str:
+    return f": {_sentence(reason)}" if reason else ""
+
+
+_EVENTS: dict[str, Callable[[Any], str]] = {
+    "station-started": lambda e: f"The station started{_because(e.reason)}",
+    "station-stopped": lambda e: f"The station stopped{_because(e.reason)}",
+    "clock-set": lambda e: "The clock was set",
+    "signed-in": lambda e: f"{e.technician or 'Somebody'} signed in",
+    "signed-out": lambda e: f"{e.technician or 'Somebody'} signed out",
+    "unit-booked-in": lambda e: f"Unit {e.unit} ({e.model}) was booked in",
+    "unit-taken": lambda e: f"Unit {e.unit} was taken in hand",
+    "unit-placed": lambda e: f"Unit {e.unit} went on the plate",
+    "unit-removed": lambda e: f"Unit {e.unit} came off the plate",
+    "unit-closed": lambda e: f"Unit {e.unit} was closed as {plain(e.outcome)}{_said(e.reason)}",
+    "step-started": lambda e: f"Step {e.step} began on {e.unit}"
+    + (f", attempt {e.attempt}" if e.attempt > 1 else ""),
+    "step-refused": lambda e: f"Step {e.step} may not {plain(e.request)}: {_reasons(e.reasons)}",
+    "step-held": lambda e: f"Step {e.step} is held: {plain(e.alarm)}",
+    "step-resumed": lambda e: f"Step {e.step} goes on",
+    "step-finished": lambda e: f"Step {e.step} finished on {e.unit}: {plain(e.result)}",
+    "step-abandoned": lambda e: f"Step {e.step} was given up on {e.unit}{_said(e.reason)}",
+    "request-refused": lambda e: f"Refused “{e.request}”: {_reasons(e.reasons)}",
+    "plate-at-setpoint": lambda e: f"The plate reached the setpoint of {e.step}",
+    "extraction-proven": lambda e: "Extraction is proven",
+    "extraction-lost": lambda e: f"Extraction is not proven any more{_because(e.reason)}",
+    "solvent-lifted": lambda e: "The solvent bottle left its cradle",
+    "solvent-returned": lambda e: "The solvent bottle is back in its cradle",
+    "permit-granted": lambda e: "The iron has power",
+    "permit-dropped": lambda e: f"The iron lost power: {_reasons(e.reasons)}",
+    "alarm-raised": lambda e: f"Alarm ({e.priority}): {plain(e.alarm)}{_because(e.reason)}",
+    "alarm-acknowledged": lambda e: f"Alarm acknowledged{_by(e)}: {plain(e.alarm)}",
+    "alarm-returned": lambda e: f"Cause gone: {plain(e.alarm)}",
+    "alarm-closed": lambda e: f"Alarm over: {plain(e.alarm)}",
+    "alarm-shelved": lambda e: f"Alarm put aside for {e.minutes:g} min: {plain(e.alarm)}{_said(e.reason)}",
+    "alarm-unshelved": lambda e: f"Alarm counts again: {plain(e.alarm)}",
+    "calibrated": lambda e: f"The {plain(e.channel)} was calibrated{_by(e)}",
+    "settings-changed": lambda e: "The station runs with other settings",
+    "review-signed": lambda e: f"The review of {e.period} was signed{_by(e)}",
+    "trace-finished": lambda e: f"The recorded trace ended after {e.lines} lines",
+}

@@ -1,0 +1,138 @@
+"""Puts a station together: real or simulated wires, journal, link, daemon; and takes it apart in order.
+
+The one place that knows which parts there are. Everything is passed in from here; nothing is built at import.
+"""
+
+import logging
+import threading
+from collections.abc import Callable
+from pathlib import Path
+
+from shared.indication import Levels
+from shared.messages import Answer
+from shared.readings import ExtractionReading, PlateReading
+from shared.requests import AnyRequest, Unreadable
+from station.clock import Clock, FastClock, RealClock
+from station.daemon import Asking, Daemon, Follower, Inbox, NoLink, Wiring
+from station.drivers.bench import Bench, real_bench
+from station.journal.writer import Journal
+from station.link.link import Link
+from station.rules.tick import Book
+from station.settings import Settings
+from station.simulation.bench import SimulatedBench
+
+LOG = logging.getLogger("benchward")
+FLUSH_S = 10.0
+
+
+class SimulatedWiring:
+    """Simulated wires that live up to each tick before they are read."""
+
+    def __init__(self, plant: SimulatedBench, clock: Clock) -> None:
+        self._plant, self._clock = plant, clock
+
+    def read(self) -> tuple[PlateReading, ExtractionReading, bool | None]:
+        """One tick's wires."""
+        self._plant.advance_to(self._clock.mono_s())
+        return self._plant.bench.read()
+
+    def presses(self) -> int:
+        """Presses of the acknowledge button since last asked."""
+        return self._plant.bench.presses()
+
+    def write(self, levels: Levels) -> None:
+        """Drive every output."""
+        self._plant.bench.write(levels)
+
+
+class Station:
+    """A whole station. Use as a context manager; `run` ticks until the event is set."""
+
+    def __init__(
+        self, settings: Settings, book: Book, *, clock: Clock, bench: Bench, wiring: Wiring, linked: bool
+    ) -> None:
+        """Put the parts together; the bench is closed if that fails.
+
+        Raises:
+            InputError: the journal's file is no database of a station, or the broker's password is missing.
+            FailureError: the journal cannot be opened.
+        """
+        self._bench = bench
+        try:
+            self.journal = Journal(Path(settings.journal.path), settings.journal.batch_s)
+            self.inbox = Inbox()
+            self.link: Link | None = None
+            if linked:
+                self.link = Link(settings.broker, settings.station.id, self.journal, self._ask)
+            follower: Follower = self.link or NoLink()
+            self.daemon = Daemon(
+                station=settings.station.id,
+                book=book,
+                tick_ms=round(settings.station.tick_s * 1000),
+                clock=clock,
+                wiring=wiring,
+                journal=self.journal,
+                inbox=self.inbox,
+                link=follower,
+            )
+        except BaseException:
+            bench.close()
+            raise
+
+    def _ask(self, request: AnyRequest | Unreadable, deliver: Callable[[Answer], None] | None) -> bool:
+        return self.inbox.put(Asking(request, deliver))
+
+    def __enter__(self) -> "Station":
+        self._bench.start()
+        self.journal.start()
+        if self.link is not None:
+            self.link.start()
+        return self
+
+    def run(self, stop: threading.Event) -> None:
+        """Tick until ``stop`` is set."""
+        self.daemon.run(stop)
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        """Outputs first, then the journal, then the network; each is tried whatever the one before did."""
+        try:
+            self._bench.close()
+        finally:
+            self.daemon.finish("stopped" if kind is None else "failed")
+            self.journal.flush(FLUSH_S)
+            if self.link is not None:
+                self.link.stop()
+            if not self.journal.stop():
+                LOG.error("the journal's thread would not end; its last entries may be lost")
+
+
+def real_station(settings: Settings, book: Book) -> Station:
+    """A station on this Pi's wires.
+
+    Raises:
+        FailureError: the wires or the journal cannot be had; says what to do.
+    """
+    bench = real_bench(settings.wires, settings.limits.plate)
+    clock = RealClock(trusted=settings.station.clock == "trusted")
+    return Station(settings, book, clock=clock, bench=bench, wiring=bench, linked=True)
+
+
+def simulated_station(
+    settings: Settings, book: Book, *, speed: float = 1.0, seed: int = 0, linked: bool = True
+) -> tuple[Station, SimulatedBench, Clock]:
+    """A station on simulated wires, and the plant behind them.
+
+    Args:
+        settings: as for the real station.
+        book: limits and sheet.
+        speed: how many times as fast as real time; at 1 the drivers run exactly as on a Pi, threads included.
+        seed: of the simulation's noise.
+        linked: with a broker.
+    """
+    clock = FastClock(speed)
+    plant = SimulatedBench(
+        settings.wires, seed, clock=clock.mono_s if speed == 1.0 else None, limits=settings.limits.plate
+    )
+    wiring = SimulatedWiring(plant, clock)
+    station = Station(settings, book, clock=clock, bench=plant.bench, wiring=wiring, linked=linked)
+    return station, plant, clock

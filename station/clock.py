@@ -1,0 +1,93 @@
+"""Clocks of the daemon: monotonic milliseconds of a named boot, and wall time where it can be trusted."""
+
+import time
+import uuid
+from pathlib import Path
+from typing import Protocol
+
+BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
+# systemd-timesyncd touches this once the clock has been set from the network.
+SYNCHRONISED = Path("/run/systemd/timesync/synchronized")
+LOOK_AGAIN_S = 1.0
+
+
+class Clock(Protocol):
+    """What the daemon asks of time."""
+
+    boot: str
+
+    def mono_s(self) -> float:
+        """Seconds of this boot; never goes back."""
+
+    def mono_ms(self) -> int:
+        """Whole milliseconds of the same."""
+
+    def wall_ms(self) -> int | None:
+        """Unix milliseconds, or None while the clock cannot be trusted."""
+
+    def sleep_until_ms(self, mono_ms: int) -> None:
+        """Return once `mono_ms` has reached this."""
+
+
+class RealClock:
+    """The machine's clocks; wall time is trusted once the machine has been synchronised, or by order."""
+
+    def __init__(self, *, trusted: bool = False) -> None:
+        """Read the boot's name.
+
+        Args:
+            trusted: take the wall clock as set without waiting for synchronisation.
+        """
+        self.boot = BOOT_ID.read_text("ascii").strip()
+        self._trusted = trusted
+        self._looked_s = float("-inf")
+
+    def mono_s(self) -> float:
+        """Seconds of the kernel's monotonic clock."""
+        return time.monotonic()
+
+    def mono_ms(self) -> int:
+        """Whole milliseconds of the same."""
+        return time.monotonic_ns() // 1_000_000
+
+    def wall_ms(self) -> int | None:
+        """Unix milliseconds, or None while the machine is not synchronised."""
+        if not self._trusted and time.monotonic() - self._looked_s >= LOOK_AGAIN_S:
+            self._looked_s = time.monotonic()
+            self._trusted = SYNCHRONISED.exists()
+        return time.time_ns() // 1_000_000 if self._trusted else None
+
+    def sleep_until_ms(self, mono_ms: int) -> None:
+        """Sleep until then."""
+        left_s = mono_ms / 1000 - time.monotonic()
+        if left_s > 0:
+            time.sleep(left_s)
+
+
+class FastClock:
+    """A clock that runs ``speed`` times as fast as the machine's, from zero, on a boot of its own."""
+
+    def __init__(self, speed: float) -> None:
+        """Start now."""
+        self.boot = f"sim-{uuid.uuid4()}"
+        self._speed = speed
+        self._start_s = time.monotonic()
+        self._start_wall_ms = time.time_ns() // 1_000_000
+
+    def mono_s(self) -> float:
+        """Seconds of simulated time since the start."""
+        return (time.monotonic() - self._start_s) * self._speed
+
+    def mono_ms(self) -> int:
+        """Whole milliseconds of the same."""
+        return int(self.mono_s() * 1000)
+
+    def wall_ms(self) -> int | None:
+        """The wall time at the start plus simulated time since."""
+        return self._start_wall_ms + self.mono_ms()
+
+    def sleep_until_ms(self, mono_ms: int) -> None:
+        """Sleep until simulated time has reached this."""
+        left_s = (mono_ms - self.mono_ms()) / 1000 / self._speed
+        if left_s > 0:
+            time.sleep(left_s)

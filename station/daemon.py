@@ -1,0 +1,237 @@
+"""The daemon: one tick after another, in one order, whatever the disk and the network do.
+
+Each tick reads the wires, takes the requests that have come, decides, drives the outputs, and only then hands
+events to the journal and the new state to the link. Neither can delay the next tick: both take what they are
+given into memory and work in threads of their own. How they fare is an input of the next tick.
+"""
+
+import logging
+import queue
+import threading
+from collections.abc import Callable
+from typing import NamedTuple, Protocol
+
+from shared import VERSION
+from shared.events import ClockSet, EventBody, StationStarted, StationStopped
+from shared.indication import SAFE, Levels
+from shared.messages import Answer, StationState
+from shared.problems import FailureError
+from shared.readings import ExtractionReading, Health, PlateReading, Reading
+from shared.requests import Ack
+from shared.timeline import Moment, rfc3339
+from station.clock import Clock
+from station.journal.ledger import BootClock, Told
+from station.journal.seconds import SecondMaker
+from station.journal.writer import Journal, Reply
+from station.rules.decide import Decision, begin, decide
+from station.rules.describe import describe
+from station.rules.requests import Asked, Outcome
+from station.rules.state import State
+from station.rules.tick import Book
+
+LOG = logging.getLogger("benchward.daemon")
+INBOX_LIMIT = 256
+MOST_REQUESTS_A_TICK = 16
+CLOCK_STEP_MS = 1000
+STATE_EVERY_MS = 1000
+
+
+class Wiring(Protocol):
+    """What the daemon asks of the wires (see `station.drivers.bench.Bench`)."""
+
+    def read(self) -> tuple[PlateReading, ExtractionReading, bool | None]:
+        """One tick's wires; never raises for what they do."""
+
+    def presses(self) -> int:
+        """Presses of the acknowledge button since last asked."""
+
+    def write(self, levels: Levels) -> None:
+        """Drive every output."""
+
+
+class Follower(Protocol):
+    """What the daemon asks of the link."""
+
+    @property
+    def up(self) -> bool | None:
+        """Whether the broker can be reached; None where there is no link in this run."""
+
+    def show(self, state: StationState) -> None:
+        """Take the newest snapshot; never blocks."""
+
+
+class NoLink:
+    """A station without a broker."""
+
+    up: bool | None = None
+
+    def show(self, state: StationState) -> None:
+        """Show it to nobody."""
+
+
+class Asking(NamedTuple):
+    """A request that came in, and who waits for its answer."""
+
+    request: Asked
+    deliver: Callable[[Answer], None] | None = None
+
+
+class Inbox:
+    """Requests on their way to the next tick: bounded, and safe from any thread."""
+
+    def __init__(self) -> None:
+        self._queue: queue.Queue[Asking] = queue.Queue(INBOX_LIMIT)
+
+    def put(self, asking: Asking) -> bool:
+        """Hand in a request; False when too many wait already."""
+        try:
+            self._queue.put_nowait(asking)
+        except queue.Full:
+            return False
+        return True
+
+    def take(self) -> list[Asking]:
+        """The requests for this tick, oldest first."""
+        taken: list[Asking] = []
+        while len(taken) < MOST_REQUESTS_A_TICK:
+            try:
+                taken.append(self._queue.get_nowait())
+            except queue.Empty:
+                break
+        return taken
+
+
+class Daemon:
+    """One station, ready to tick."""
+
+    def __init__(
+        self,
+        *,
+        station: str,
+        book: Book,
+        tick_ms: int,
+        clock: Clock,
+        wiring: Wiring,
+        journal: Journal,
+        inbox: Inbox,
+        link: Follower | None = None,
+    ) -> None:
+        """Take up what the journal knows, and tell it that the station has started."""
+        self.ticks = 0
+        self.missed = 0
+        self._station, self._book, self._tick_ms = station, book, tick_ms
+        self._clock, self._wiring, self._journal, self._inbox = clock, wiring, journal, inbox
+        self._link: Follower = link or NoLink()
+        self._seconds = SecondMaker()
+        self._offset_ms: int | None = None
+        self._shown_ms: int | None = None
+        self._write_failed = False
+        durable = journal.durable()
+        started = StationStarted(station=station, version=VERSION, sheet=book.sheet.label)
+        now = Moment(clock.boot, clock.mono_ms())
+        self._state: State
+        self._state, told = begin(durable, now, started, book)
+        journal.tell(Told(now, told))
+
+    def run(self, stop: threading.Event) -> None:
+        """Tick until told to stop; outputs are safe when this returns, however it returns."""
+        due_ms = self._clock.mono_ms()
+        try:
+            while not stop.is_set():
+                self._clock.sleep_until_ms(due_ms)
+                self.tick()
+                due_ms += self._tick_ms
+                late_ms = self._clock.mono_ms() - due_ms
+                if late_ms >= self._tick_ms:
+                    skipped = late_ms // self._tick_ms
+                    self.missed += skipped
+                    due_ms += skipped * self._tick_ms
+        finally:
+            self._drive(SAFE)
+
+    def tick(self) -> Decision:
+        """One tick."""
+        now = self._now()
+        plate, extraction, solvent_out = self._wiring.read()
+        reading = Reading(
+            plate=plate, extraction=extraction, solvent_out=solvent_out, health=self._health(now)
+        )
+        askings = self._askings()
+        requests = [asking.request for asking in askings]
+        self._state, decision = decide(self._book, self._state, reading, requests, now)
+        self._drive(decision.levels)
+        self.ticks += 1
+        self._record(now, reading, decision, askings)
+        self._show(now, reading, decision)
+        return decision
+
+    def finish(self, reason: str) -> None:
+        """Tell the journal that the station stops, and hand in the second under way."""
+        last = self._seconds.finish()
+        if last is not None:
+            self._journal.add_second(last)
+        self._journal.tell(Told(self._now(), (StationStopped(reason=reason),)))
+
+    def _now(self) -> Moment:
+        mono_ms, wall_ms = self._clock.mono_ms(), self._clock.wall_ms()
+        return Moment(self._clock.boot, mono_ms, wall_ms)
+
+    def _health(self, now: Moment) -> Health:
+        return Health(journal_ok=self._journal.ok, link_ok=self._link.up, clock_ok=now.wall_ms is not None)
+
+    def _askings(self) -> list[Asking]:
+        pressed = [Asking(Ack())] if self._wiring.presses() else []
+        return pressed + self._inbox.take()
+
+    def _drive(self, levels: Levels) -> None:
+        try:
+            self._wiring.write(levels)
+        except FailureError as error:
+            if not self._write_failed:
+                LOG.error("an output cannot be driven: %s", error)
+            self._write_failed = True
+        else:
+            self._write_failed = False
+
+    def _record(self, now: Moment, reading: Reading, decision: Decision, askings: list[Asking]) -> None:
+        clock_events = self._clock_events(now)
+        replies = tuple(
+            Reply(_shifted(outcome, len(clock_events)), asking.deliver)
+            for outcome, asking in zip(decision.outcomes, askings, strict=True)
+            if asking.deliver is not None
+        )
+        told = clock_events + decision.events
+        if told or replies:
+            self._journal.tell(Told(now, told), replies)
+        done = self._seconds.add(now, self._state.watch, reading.extraction.extraction_a)
+        if done is not None:
+            self._journal.add_second(done)
+
+    def _clock_events(self, now: Moment) -> tuple[EventBody, ...]:
+        """Tell when this boot's offset to wall time becomes known, or moves by more than a second."""
+        if now.wall_ms is None:
+            return ()
+        offset_ms = now.wall_ms - now.mono_ms
+        if self._offset_ms is not None and abs(offset_ms - self._offset_ms) <= CLOCK_STEP_MS:
+            return ()
+        self._offset_ms = offset_ms
+        self._journal.set_clock(BootClock(now.boot, offset_ms))
+        return (ClockSet(wall=rfc3339(now.wall_ms) or ""),)
+
+    def _show(self, now: Moment, reading: Reading, decision: Decision) -> None:
+        """Hand the link a new snapshot: at once when something happened, else once a second."""
+        due = self._shown_ms is None or now.mono_ms - self._shown_ms >= STATE_EVERY_MS
+        if not due and not decision.events:
+            return
+        self._shown_ms = now.mono_ms
+        self._link.show(
+            describe(
+                self._book, self._state, reading, now, decision.indication,
+                station=self._station, ticks=self.ticks, ticks_missed=self.missed,
+            )
+        )  # fmt: skip
+
+
+def _shifted(outcome: Outcome, by: int) -> Outcome:
+    index = outcome.event_index
+    return outcome if index is None else outcome._replace(event_index=index + by)

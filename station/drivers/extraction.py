@@ -1,0 +1,163 @@
+"""The extractor's motor current through one channel of an MCP3008: whole mains cycles, one window at a time.
+
+On a live station a thread of its own keeps sampling, because a window takes as long as a tick; the tick only
+looks at the latest result, and a result that is too old is no result. Faster than real time, a window is
+sampled when it is asked for.
+"""
+
+import logging
+import threading
+from typing import Protocol
+
+from gpiozero import MCP3008
+
+from shared.readings import ExtractionQuality, ExtractionReading
+from station.drivers.bus import bus_errors
+from station.drivers.pacing import Pacer
+from station.measurement.rms import CODES, extraction_reading
+from station.settings import ExtractionWire
+
+STALE_AFTER_S = 0.3
+"""Age at which the latest window no longer stands for now: three windows of five cycles at 50 Hz."""
+
+STOP_LIMIT_S = 1.0
+
+UNREADABLE = ExtractionReading(quality=ExtractionQuality.UNREADABLE)
+STALE = ExtractionReading(quality=ExtractionQuality.STALE)
+
+_log = logging.getLogger(__name__)
+
+
+class ExtractionSensor:
+    """One current transformer on one channel. ``window_s`` is the length of a window in seconds."""
+
+    def __init__(self, adc: MCP3008, wire: ExtractionWire, pacer: Pacer) -> None:
+        """Read ``adc`` at the pace of ``pacer``; scale, cycles and floor come from ``wire``."""
+        self._adc = adc
+        self._wire = wire
+        self._pacer = pacer
+        step_s = 1.0 / (wire.mains_hz * wire.samples_per_cycle)
+        self._offsets_s = tuple(n * step_s for n in range(wire.cycles * wire.samples_per_cycle))
+        self._volts_per_code = wire.supply_v / CODES
+        self.window_s = wire.cycles / wire.mains_hz
+
+    def sample_window(self, start_s: float | None = None) -> ExtractionReading:
+        """Sample one window; never raises for what the bus does.
+
+        Args:
+            start_s: by the pacer's clock; None begins now, and takes as long as the window's cycles.
+        """
+        codes: list[int] = []
+        times_s: list[float] = []
+        pacer, adc = self._pacer, self._adc
+        if start_s is None:
+            start_s = pacer.now_s()
+        try:
+            for offset_s in self._offsets_s:
+                pacer.wait_until_s(start_s + offset_s)
+                times_s.append(pacer.now_s())
+                codes.append(adc.raw_value)
+        except bus_errors():
+            return UNREADABLE
+        return extraction_reading(
+            codes,
+            times_s,
+            cycles=self._wire.cycles,
+            mains_hz=self._wire.mains_hz,
+            volts_per_code=self._volts_per_code,
+            volts_per_ampere=self._wire.volts_per_ampere,
+            floor_a=self._wire.floor_a,
+        )
+
+    def now_s(self) -> float:
+        """The time by which the windows are taken, seconds."""
+        return self._pacer.now_s()
+
+
+class Sampler(Protocol):
+    """Whoever has the latest window."""
+
+    @property
+    def alive(self) -> bool:
+        """Whether windows are still being taken."""
+
+    def start(self) -> None:
+        """Begin taking windows."""
+
+    def stop(self) -> None:
+        """Take no more windows."""
+
+    def latest(self, now_s: float) -> ExtractionReading:
+        """The latest window as it stands at ``now_s``."""
+
+
+class ExtractionSampler:
+    """A thread that samples window after window.
+
+    Should the thread die of something unforeseen, the interpreter's hook prints it, :attr:`alive` turns False
+    and :meth:`latest` goes stale, which the rules take for "not proven".
+    """
+
+    def __init__(self, sensor: ExtractionSensor) -> None:
+        """Sample ``sensor``, once started."""
+        self._sensor = sensor
+        self._stopping = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="extraction-sampler", daemon=True)
+        # Time and reading in one tuple: replaced whole, so a reader never sees a pair that was torn.
+        self._latest: tuple[float, ExtractionReading] | None = None
+
+    @property
+    def alive(self) -> bool:
+        """Whether the thread runs."""
+        return self._thread.is_alive()
+
+    def start(self) -> None:
+        """Start the thread; once only."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Ask the thread to end after its window and wait for it, at most :data:`STOP_LIMIT_S`."""
+        self._stopping.set()
+        if self._thread.is_alive():
+            self._thread.join(STOP_LIMIT_S)
+        if self._thread.is_alive():
+            _log.warning("The extraction sampler did not stop within %s s.", STOP_LIMIT_S)
+
+    def latest(self, now_s: float) -> ExtractionReading:
+        """The latest window; stale when none ended in the last :data:`STALE_AFTER_S` seconds.
+
+        Args:
+            now_s: by the clock of the sensor's pacer.
+        """
+        latest = self._latest
+        if latest is None or now_s - latest[0] > STALE_AFTER_S:
+            return STALE
+        return latest[1]
+
+    def _run(self) -> None:
+        while not self._stopping.is_set():
+            reading = self._sensor.sample_window()
+            self._latest = (self._sensor.now_s(), reading)
+            if reading.quality is ExtractionQuality.UNREADABLE:
+                # A dead bus answers at once: without this the thread would spin on it.
+                self._stopping.wait(STALE_AFTER_S / 3)
+
+
+class InlineSampler:
+    """Samples a window whenever it is asked; for time that is not real."""
+
+    alive = True
+
+    def __init__(self, sensor: ExtractionSensor) -> None:
+        """Sample ``sensor`` on demand."""
+        self._sensor = sensor
+
+    def start(self) -> None:
+        """Nothing to start."""
+
+    def stop(self) -> None:
+        """Nothing to stop."""
+
+    def latest(self, now_s: float) -> ExtractionReading:
+        """A window that ends at ``now_s``; only a pacer whose time is not real can go back for it."""
+        return self._sensor.sample_window(now_s - self._sensor.window_s)

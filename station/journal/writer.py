@@ -1,0 +1,203 @@
+"""The journal's one writer thread: nothing on the bench ever waits for the disk.
+
+Events and answered requests are on disk before anybody is answered; readings wait at most one batch. While
+the disk refuses, everything waits in memory (the oldest readings go first when that is full, and are counted)
+and `ok` is False, which the rules turn into an alarm.
+"""
+
+import logging
+import queue
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from pathlib import Path
+from typing import NamedTuple
+
+from sqlalchemy.exc import DBAPIError
+
+from shared.events import EventRecord
+from shared.history import History
+from shared.messages import Answer, Second
+from shared.problems import FailureError
+from station.journal.ledger import BootClock, Cursor, Entry, Ledger, Told
+from station.rules.fold import fold
+from station.rules.requests import Outcome
+from station.rules.state import Durable
+
+LOG = logging.getLogger("benchward.journal")
+QUEUE_LIMIT = 20_000
+RETRY_S = 1.0
+JOIN_S = 15.0
+
+
+class Reply(NamedTuple):
+    """Somebody who waits for an answer, and what came of the request."""
+
+    outcome: Outcome
+    deliver: Callable[[Answer], None]
+
+
+class _Item(NamedTuple):
+    entry: Entry | None
+    replies: tuple[Reply, ...] = ()
+    flushed: threading.Event | None = None
+
+
+class Journal:
+    """A station's journal, written by a thread of its own; every method may be called from any thread."""
+
+    def __init__(self, path: Path, batch_s: float) -> None:
+        """Open the database, making it where there is none.
+
+        Raises:
+            InputError: the file is no database of a station, or one of another version.
+            FailureError: it cannot be opened for writing.
+        """
+        self.path = path
+        self.on_written: Callable[[], None] | None = None
+        self.lost = 0
+        self._batch_s = batch_s
+        self._queue: queue.Queue[_Item] = queue.Queue(QUEUE_LIMIT)
+        self._stop = threading.Event()
+        self._failing = False
+        try:
+            self._ledger = Ledger(path)
+        except DBAPIError as error:
+            raise FailureError(f"{path}: cannot be opened for writing: {error.orig}.") from error
+        self._thread = threading.Thread(target=self._run, name="journal", daemon=True)
+
+    @property
+    def ok(self) -> bool:
+        """Whether what is handed in reaches the disk."""
+        return not self._failing and self._thread.is_alive()
+
+    @property
+    def waiting(self) -> int:
+        """How many entries wait to be written."""
+        return self._queue.qsize()
+
+    def durable(self) -> Durable:
+        """The state that earlier runs left: the fold of all events so far. Call before `start`."""
+        with History(self.path) as history:
+            return fold(history.moments())
+
+    def start(self) -> None:
+        """Begin to write."""
+        self._thread.start()
+
+    def tell(self, told: Told, replies: tuple[Reply, ...] = ()) -> None:
+        """Hand in a tick's events and those who wait for them; never blocks."""
+        self._put(_Item(told if told.events else None, replies))
+
+    def add_second(self, second: Second) -> None:
+        """Hand in a second of record; never blocks."""
+        self._put(_Item(second))
+
+    def set_clock(self, clock: BootClock) -> None:
+        """Hand in a boot's offset to wall time; never blocks."""
+        self._put(_Item(clock))
+
+    def move_cursor(self, cursor: Cursor) -> None:
+        """Hand in how far a follower has got; never blocks."""
+        self._put(_Item(cursor))
+
+    def flush(self, timeout_s: float) -> bool:
+        """Wait until what was handed in before is on disk; False if that took too long."""
+        flushed = threading.Event()
+        self._put(_Item(None, flushed=flushed))
+        return flushed.wait(timeout_s)
+
+    def stop(self) -> bool:
+        """Write what waits and end the thread; False if it would not end in time."""
+        self._stop.set()
+        self._put(_Item(None))
+        if self._thread.is_alive():
+            self._thread.join(JOIN_S)
+        ended = not self._thread.is_alive()
+        if ended:
+            self._ledger.close()
+        return ended
+
+    def _put(self, item: _Item) -> None:
+        try:
+            self._queue.put_nowait(item)
+        except queue.Full:
+            self.lost += 1
+
+    def _run(self) -> None:
+        pending: deque[_Item] = deque()
+        due = time.monotonic() + self._batch_s
+        while True:
+            urgent = self._collect(pending, due)
+            stopping = self._stop.is_set() and self._queue.empty()
+            if not urgent and not stopping and time.monotonic() < due:
+                continue
+            if self._write(pending):
+                pending.clear()
+            elif stopping:
+                LOG.error("%d entries could not be written before the end", len(pending))
+                return
+            else:
+                _shorten(pending)
+                self._stop.wait(RETRY_S)
+            due = time.monotonic() + self._batch_s
+            if stopping and not pending:
+                return
+
+    def _collect(self, pending: deque[_Item], due: float) -> bool:
+        """Wait for items until the batch is due; True as soon as one must not wait."""
+        try:
+            item = self._queue.get(timeout=max(0.0, due - time.monotonic()))
+        except queue.Empty:
+            return True
+        urgent = False
+        while True:
+            pending.append(item)
+            urgent = urgent or bool(item.replies) or item.flushed is not None or isinstance(item.entry, Told)
+            try:
+                item = self._queue.get_nowait()
+            except queue.Empty:
+                return urgent
+
+    def _write(self, pending: deque[_Item]) -> bool:
+        entries = [item.entry for item in pending if item.entry is not None]
+        try:
+            records = self._ledger.write(entries) if entries else []
+        except DBAPIError as error:
+            if not self._failing:
+                LOG.error("journal %s cannot be written: %s", self.path, error.orig)
+            self._failing = True
+            return False
+        if self._failing:
+            LOG.warning("journal %s can be written again", self.path)
+        self._failing = False
+        self._answer(pending, records)
+        if entries and self.on_written is not None:
+            self.on_written()
+        return True
+
+    def _answer(self, pending: deque[_Item], records: list[EventRecord]) -> None:
+        """Answer those who waited; a tick's events stand in the records in the order handed in."""
+        first = 0
+        for item in pending:
+            told = len(item.entry.events) if isinstance(item.entry, Told) else 0
+            if item.flushed is not None:
+                item.flushed.set()
+            for reply in item.replies:
+                index = reply.outcome.event_index
+                seq = records[first + index].seq if index is not None and index < told else None
+                answer = Answer(accepted=reply.outcome.accepted, reasons=list(reply.outcome.reasons), seq=seq)
+                try:
+                    reply.deliver(answer)
+                except Exception:
+                    LOG.exception("an answer could not be delivered")
+            first += told
+
+
+def _shorten(pending: deque[_Item]) -> None:
+    """Keep memory bounded while the disk refuses: let the oldest readings go, never an event."""
+    excess = len(pending) - QUEUE_LIMIT
+    if excess > 0:
+        for item in [item for item in pending if isinstance(item.entry, Second)][:excess]:
+            pending.remove(item)

@@ -1,0 +1,135 @@
+"""From state to the snapshot that pages show: what is, what is locked, and why."""
+
+from shared.indication import Indication
+from shared.messages import (
+    AlarmState,
+    ExtractionState,
+    Lock,
+    PlateState,
+    StationState,
+    StepState,
+)
+from shared.readings import Reading
+from shared.sheet import Step
+from shared.timeline import Moment, rfc3339
+from station.rules.causes import BY_ALARM, PRIORITIES
+from station.rules.interlock import attended_run, permit_refusals, start_refusals
+from station.rules.soak import inside_band
+from station.rules.state import Run, State
+from station.rules.tick import Book, Tick, elapsed_ms
+
+
+def describe(
+    book: Book,
+    state: State,
+    reading: Reading,
+    now: Moment,
+    indication: Indication,
+    *,
+    station: str,
+    ticks: int,
+    ticks_missed: int,
+) -> StationState:
+    """The whole bench as it is after a tick, for the retained state message."""
+    tick = Tick(book, state, reading, now)
+    durable, watch = state.durable, state.watch
+    unit = durable.units.get(durable.in_hand) if durable.in_hand else None
+    run, step = tick.run, tick.step
+    return StationState(
+        station=station,
+        boot=now.boot,
+        mono_s=now.mono_ms / 1000,
+        at=rfc3339(now.wall_ms),
+        plate=_plate(tick, step, run),
+        extraction=_extraction(tick),
+        solvent_out=watch.solvent_out,
+        permit=watch.permit,
+        technician=durable.technician,
+        unit=durable.in_hand,
+        model=unit.model if unit else None,
+        on_plate=durable.on_plate,
+        step=_step(tick, step, run) if step is not None and run is not None else None,
+        locked=_locks(tick),
+        alarms=_alarms(tick),
+        indication=indication,
+        ticks=ticks,
+        ticks_missed=ticks_missed,
+    )
+
+
+def _plate(tick: Tick, step: Step | None, run: Run | None) -> PlateState:
+    plate = tick.watch.plate
+    heat = step if step is not None and step.kind == "heat" else None
+    inside = heat is not None and plate.plate_c is not None and inside_band(heat, plate.plate_c)
+    return PlateState(
+        plate_c=None if plate.plate_c is None else round(plate.plate_c, 2),
+        quality=str(plate.quality),
+        cold_junction_c=plate.cold_junction_c,
+        setpoint_c=heat.setpoint_c if heat else None,
+        tolerance_c=heat.tolerance_c if heat else None,
+        at_setpoint=inside and run is not None and run.at_setpoint,
+    )
+
+
+def _extraction(tick: Tick) -> ExtractionState:
+    watch, reading = tick.watch.extraction, tick.reading.extraction
+    since_ms = tick.now.mono_ms if watch.since_ms is None else watch.since_ms
+    return ExtractionState(
+        extraction_a=None if reading.extraction_a is None else round(reading.extraction_a, 3),
+        quality=str(reading.quality),
+        proven=watch.proven,
+        since_s=(tick.now.mono_ms - since_ms) / 1000,
+    )
+
+
+def _step(tick: Tick, step: Step, run: Run) -> StepState:
+    passed_ms = elapsed_ms(run, tick.now)
+    passed_s = None if passed_ms is None else passed_ms / 1000
+    return StepState(
+        key=step.key,
+        title=step.title,
+        kind=step.kind,
+        held=bool(run.held_by),
+        held_by=list(run.held_by),
+        elapsed_s=passed_s or 0.0,
+        soak_s=tick.watch.heat.soak_ms / 1000 if step.soak_ms else None,
+        soak_due_s=step.soak_ms / 1000 if step.soak_ms else None,
+        open_s=passed_s if step.open_time_min else None,
+        open_due_s=step.open_time_min * 60 if step.open_time_min else None,
+        cure_s=passed_s if step.cure_h else None,
+        cure_due_s=step.cure_h * 3600 if step.cure_h else None,
+    )
+
+
+def _locks(tick: Tick) -> list[Lock]:
+    """The iron, and every step of the sheet that could not start now on the unit in hand."""
+    locks = []
+    against_iron = permit_refusals(tick)
+    if against_iron:
+        locks.append(Lock(what="iron-power", title="Iron power", reasons=against_iron))
+    if attended_run(tick) is not None:
+        return locks  # while a step runs, every other waits for it: saying so for each would hide the rest
+    for step in tick.book.sheet.step:
+        reasons = start_refusals(tick, step.key, tick.durable.in_hand)
+        if reasons:
+            locks.append(Lock(what=step.key, title=step.title, reasons=reasons))
+    return locks
+
+
+def _alarms(tick: Tick) -> list[AlarmState]:
+    """Alarms that are not normal, the most urgent first, then the newest."""
+    alarms = []
+    for name, life in tick.durable.alarms.items():
+        cause = BY_ALARM[name]
+        same_boot = life.since.boot == tick.now.boot
+        alarms.append(
+            AlarmState(
+                alarm=name,
+                priority=cause.priority,
+                state=str(life.state),
+                title=cause.title,
+                text=cause.action,
+                since_s=(tick.now.mono_ms - life.since.mono_ms) / 1000 if same_boot else 0.0,
+            )
+        )
+    return sorted(alarms, key=lambda alarm: (-PRIORITIES.index(alarm.priority), alarm.since_s))

@@ -1,0 +1,303 @@
+"""The real thing: a Mosquitto broker, the server in a process of its own, and a browser."""
+
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from contextlib import ExitStack, closing, suppress
+from pathlib import Path
+
+import pytest
+from paho.mqtt import client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+from playwright.sync_api import expect, sync_playwright
+
+from shared.events import EventRecord, SolventLifted
+from shared.indication import Indication, Lamp
+from shared.messages import PlateState, Status, cloud_event, encode, topic
+
+pytestmark = pytest.mark.system
+
+CHROMIUM = [
+    "--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update",
+    "--disable-sync", "--no-first-run",
+]
+STATION = "bench-1"
+
+
+def free_port():
+    """A port that nothing listens on."""
+    with closing(socket.socket()) as sock:
+        sock.bind(("127.0.0.1", 0))
+        return sock.getsockname()[1]
+
+
+def wait_for_port(port, process):
+    """Until something listens on the port."""
+    until_s = time.monotonic() + 15
+    while time.monotonic() < until_s:
+        assert process.poll() is None, "the program ended"
+        with suppress(OSError), closing(socket.create_connection(("127.0.0.1", port), 0.5)):
+            return
+        time.sleep(0.01)
+    pytest.fail(f"nothing listens on {port}")
+
+
+def end(process, number=signal.SIGTERM):
+    """Ends a process and gives its exit code."""
+    if process.poll() is None:
+        process.send_signal(number)
+    try:
+        return process.wait(15)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()
+        return None
+
+
+class Broker:
+    """A broker of our own that can be stopped and started again on its port."""
+
+    def __init__(self, folder):
+        self.port = free_port()
+        self.config = folder / "broker.conf"
+        self.config.write_text(
+            f"listener {self.port} 127.0.0.1\nallow_anonymous true\nset_tcp_nodelay true\n"
+        )
+        self.process = None
+
+    def start(self):
+        """Start it and wait until it listens."""
+        self.process = subprocess.Popen(
+            ["/usr/sbin/mosquitto", "-c", str(self.config)],
+            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+        )
+        wait_for_port(self.port, self.process)
+
+    def stop(self):
+        """End it."""
+        end(self.process)
+
+
+@pytest.fixture
+def broker(tmp_path):
+    """A running broker."""
+    folder = tmp_path / "broker"
+    folder.mkdir(mode=0o777)
+    broker = Broker(folder)
+    broker.start()
+    yield broker
+    broker.stop()
+
+
+@pytest.fixture
+def start_server(tmp_path, broker):
+    """Starts the pages' server; gives its process, port and log."""
+    with ExitStack() as stack:
+
+        def start(port=None):
+            port = port or free_port()
+            log_path = tmp_path / f"server-{port}.log"
+            log = stack.enter_context(log_path.open("wb"))
+            command = [sys.executable, "-W", "error", "-m", "dashboard", "--port", str(port)]
+            process = subprocess.Popen(
+                [*command, "--broker", f"127.0.0.1:{broker.port}"], stdout=log, stderr=subprocess.STDOUT,
+                cwd=Path(__file__).parents[2], env=dict(os.environ, PYTHONUNBUFFERED="1"),
+            )
+            stack.callback(end, process)
+            return process, port, log_path
+
+        yield start
+
+
+class Publisher:
+    """A station's voice."""
+
+    def __init__(self, port, make):
+        self.make = make
+        self.mono_s = 0.0
+        self.client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+        self.client.connect("127.0.0.1", port)
+        self.client.loop_start()
+
+    def publish(self, leaf, message, retain=False):
+        """Publish and wait until the broker has it."""
+        sent = self.client.publish(topic(STATION, leaf), encode(message), qos=1, retain=retain)
+        sent.wait_for_publish(5)
+
+    def state(self, **changes):
+        """The normal state with changes, some time later."""
+        self.mono_s += 0.5
+        self.publish("state", self.make.state(mono_s=self.mono_s, **changes), retain=True)
+
+    def close(self):
+        """Stop speaking."""
+        self.client.disconnect()
+        self.client.loop_stop()
+
+
+@pytest.fixture
+def station(broker, make):
+    """The station's voice on the broker."""
+    publisher = Publisher(broker.port, make)
+    yield publisher
+    publisher.close()
+
+
+@pytest.fixture
+def served(start_server):
+    """The address of a server that follows the broker."""
+    process, port, _log = start_server()
+    wait_for_port(port, process)
+    address = f"http://127.0.0.1:{port}"
+    until_s = time.monotonic() + 10
+    while time.monotonic() < until_s:
+        with suppress(OSError), urllib.request.urlopen(f"{address}/healthz", timeout=2) as answer:
+            if answer.status == 200:
+                return address
+        time.sleep(0.05)
+    pytest.fail("the server does not follow the broker")
+
+
+@pytest.fixture
+def tab(served):
+    """A browser tab that notes every request and every complaint."""
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=CHROMIUM)
+        page = browser.new_page()
+        page.complaints, page.asked = [], []
+        page.on("console", lambda message: page.complaints.append(message.text))
+        page.on("pageerror", lambda error: page.complaints.append(str(error)))
+        page.on("request", lambda request: page.asked.append(request.url))
+        yield page
+        browser.close()
+
+
+def timed(action, seen):
+    """Seconds from the action until the page shows what is expected."""
+    begun_s = time.monotonic()
+    action()
+    seen()
+    return time.monotonic() - begun_s
+
+
+def test_page_follows_the_bench_and_its_loss(station, served, tab, make):
+    """A change is on the page within 1 s and silence within 4 s, without a complaint or a foreign request."""
+    station.state()
+    tab.goto(f"{served}/")
+    word, number = tab.locator(".band .word"), tab.locator(".huge .number")
+    expect(word).to_have_text("At work", timeout=3000)
+    expect(number).to_have_text("98.4")
+    changed = {
+        "alarms": [make.alarm()], "indication": Indication(red=Lamp.FAST), "permit": False,
+        "plate": PlateState(plate_c=101.26, quality="good", cold_junction_c=27.0, setpoint_c=100.0,
+                            tolerance_c=5.0, at_setpoint=True),
+    }
+    took_s = timed(lambda: station.state(**changed), lambda: expect(word).to_have_text("Stop", timeout=1000))
+    print(f"\nstate change on the page after {took_s * 1000:.0f} ms")
+    assert took_s < 1.0
+    expect(number).to_have_text("101.3")
+    station.publish("events", _event())
+    expect(tab.locator(".lately")).to_contain_text("The solvent bottle left its cradle", timeout=1000)
+    lost_s = timed(station.state, lambda: expect(word).to_have_text("Lost", timeout=6000))
+    print(f"loss on the page after {lost_s:.2f} s")
+    assert 2.5 < lost_s < 4.0
+    expect(number).to_have_text("–")
+    assert not re.search("101|98", tab.locator("#part-plate").inner_text())
+    back_s = timed(station.state, lambda: expect(word).to_have_text("At work", timeout=1000))
+    assert back_s < 1.0
+    station.publish("status", Status(online=False, reason="stopped by hand"))
+    expect(word).to_have_text("Off", timeout=1000)
+    assert tab.complaints == []
+    assert {url.split("/bench")[0].split("/static")[0].rstrip("/") for url in tab.asked} == {served}
+
+
+def _event():
+    record = EventRecord(
+        seq=1, boot="b1", mono_ms=1000, body=SolventLifted(), prev="0" * 64, hash="1" * 64
+    )
+    return cloud_event(STATION, record, None)
+
+
+def test_page_shows_loss_when_the_server_dies(station, start_server, make):
+    """When the server itself is gone the page takes its numbers away by itself."""
+    process, port, _log = start_server()
+    wait_for_port(port, process)
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=CHROMIUM)
+        page = browser.new_page()
+        page.goto(f"http://127.0.0.1:{port}/bench/{STATION}")
+        station.state()
+        expect(page.locator(".huge .number")).to_have_text("98.4", timeout=5000)
+        word = page.locator(".band .word")
+        took_s = timed(process.kill, lambda: expect(word).to_have_text("Lost", timeout=6000))
+        assert took_s < 4.0
+        expect(page.locator(".huge .number")).to_have_text("–")
+        assert "Lost" in page.title()
+        browser.close()
+
+
+def test_page_comes_back_after_the_broker_does(station, broker, served, tab):
+    """A broker that goes and comes again takes the page with it, and brings it back."""
+    station.state()
+    tab.goto(f"{served}/bench/{STATION}")
+    word = tab.locator(".band .word")
+    broker.stop()
+    expect(word).to_have_text("Lost", timeout=6000)
+    expect(tab.locator(".band .line")).to_contain_text("cut off")
+    broker.start()
+    until_s = time.monotonic() + 15
+    while word.inner_text() != "At work" and time.monotonic() < until_s:
+        if station.client.is_connected():
+            station.state()
+        time.sleep(0.25)
+    expect(word).to_have_text("At work", timeout=100)
+    assert tab.complaints == []
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_server_ends_cleanly_with_streams_open(station, start_server, number):
+    """A stop signal ends the server within a few seconds with exit code 0, streams or not."""
+    process, port, log_path = start_server()
+    wait_for_port(port, process)
+    with ExitStack() as stack:
+        for _ in range(4):
+            address = f"http://127.0.0.1:{port}/bench/{STATION}/stream"
+            answer = stack.enter_context(urllib.request.urlopen(address, timeout=5))
+            assert answer.readline() == b"retry: 2000\n"
+        begun_s = time.monotonic()
+        assert end(process, number) == 0
+        assert time.monotonic() - begun_s < 4.0
+    assert "Traceback" not in log_path.read_text()
+
+
+def test_closed_streams_make_room(station, served):
+    """Readers that hang up free their places, although nothing is said on their streams."""
+    address = f"{served}/bench/{STATION}/stream"
+    for _ in range(2):
+        with ExitStack() as stack:
+            for _ in range(16):
+                stack.enter_context(urllib.request.urlopen(address, timeout=5))
+            with pytest.raises(urllib.error.HTTPError, match="503") as refused:
+                urllib.request.urlopen(address, timeout=5)
+            assert int(refused.value.headers["Retry-After"]) > 0
+            refused.value.close()
+        time.sleep(2.0)
+
+
+def test_taken_port_is_named_and_ends_with_1(start_server):
+    """A port in use is reported with what to do."""
+    with closing(socket.socket()) as holder:
+        holder.bind(("127.0.0.1", 0))
+        holder.listen()
+        port = holder.getsockname()[1]
+        process, _, log_path = start_server(port)
+        assert process.wait(15) == 1
+    text = log_path.read_text()
+    assert f"Port {port} on 127.0.0.1 is taken" in text
+    assert "--port" in text
