@@ -124,7 +124,9 @@ def stream(station: str) -> ResponseReturnValue:
         _log.warning("A stream of %s was refused: all places are taken", station)
         return Response(
             "All streams are taken. Close a page that is not needed.\n",
-            status=503, mimetype="text/plain", headers={"Retry-After": str(RETRY_AFTER_S)},
+            status=503,
+            mimetype="text/plain",
+            headers={"Retry-After": str(RETRY_AFTER_S)},
         )
     hung_up: Any = request.environ.get("waitress.client_disconnected", _never)
     text = messages(rooms.board, rooms.printer, station, hung_up, time.sleep)

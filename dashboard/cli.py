@@ -35,7 +35,11 @@ def broker_address(_ctx: click.Context, _param: click.Parameter, value: str) -> 
     "--port", default=8080, show_default=True, type=click.IntRange(1, 65535), help="Port to serve on."
 )
 @click.option(
-    "--broker", default="127.0.0.1:1883", show_default=True, callback=broker_address, metavar="HOST:PORT",
+    "--broker",
+    default="127.0.0.1:1883",
+    show_default=True,
+    callback=broker_address,
+    metavar="HOST:PORT",
     help="The MQTT broker that the stations speak to.",
 )
 def dashboard(host: str, port: int, broker: tuple[str, int]) -> None:

@@ -76,7 +76,10 @@ class Live(Board):
         if self.connected:
             _log.log(
                 logging.INFO if self.closing else logging.WARNING,
-                "The broker %s:%d is gone: %s", self._host, self._port, reason,
+                "The broker %s:%d is gone: %s",
+                self._host,
+                self._port,
+                reason,
             )
         self.connected = False
 

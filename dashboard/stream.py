@@ -118,4 +118,3 @@ def _message(board: Board, printed: Printed, snapshot: Snapshot, sent: dict[str,
         "parts": {name: str(text) for name, text in changed.items()},
     }
     return f"id: {snapshot.version}\ndata: {msgspec.json.encode(news).decode()}\n\n"
-

@@ -44,7 +44,10 @@ LAMPS = (
     ("blue", "Waits for the technician"),
 )
 LAMP_MODES = {
-    Lamp.OFF: "dark", Lamp.STEADY: "lit", Lamp.SLOW: "flashes slowly", Lamp.FAST: "flashes fast",
+    Lamp.OFF: "dark",
+    Lamp.STEADY: "lit",
+    Lamp.SLOW: "flashes slowly",
+    Lamp.FAST: "flashes fast",
 }
 PRIORITIES = ("critical", "high", "medium", "low")
 UNSEEN = ("unacknowledged", "returned-unacknowledged", "latched-unacknowledged")
@@ -55,12 +58,16 @@ def bench_view(snapshot: Snapshot, liveness: Liveness) -> BenchView:
     state = snapshot.state
     events = tuple(
         EventView(at=event.at, time=moment_text(event.at), text=event_text(event.body))
-        for event in snapshot.events[:-EVENTS_SHOWN - 1:-1]
+        for event in snapshot.events[: -EVENTS_SHOWN - 1 : -1]
     )
     head = band(snapshot, liveness)
     if state is None or liveness is not Liveness.LIVE:
         return BenchView(
-            station=snapshot.station, live=False, band=head, events=events, lamps=_lamps(None),
+            station=snapshot.station,
+            live=False,
+            band=head,
+            events=events,
+            lamps=_lamps(None),
             as_of=f"Last heard {moment_text(state.at)}" if state else "",
             plate=PlateView(note="No reading while the station is not heard"),
         )
@@ -166,8 +173,11 @@ def _dial(label: str, gone_s: float | None, due_s: float | None, limit: bool) ->
     late = limit and gone_s > due_s
     ending = ": too long" if late else ": done" if gone_s >= due_s and not limit else ""
     return Dial(
-        label=label, text=text, due=f"of {clock_text(due_s)}{ending}",
-        share=round(min(1.0, max(0.0, gone_s / due_s)), 3), late=late,
+        label=label,
+        text=text,
+        due=f"of {clock_text(due_s)}{ending}",
+        share=round(min(1.0, max(0.0, gone_s / due_s)), 3),
+        late=late,
     )
 
 
@@ -207,7 +217,8 @@ def _lamps(indication: Indication | None) -> tuple[LampView, ...]:
     modes = {colour: getattr(indication, colour, None) for colour, _ in LAMPS}
     return tuple(
         LampView(
-            colour=colour, meaning=meaning,
+            colour=colour,
+            meaning=meaning,
             mode=modes[colour] or "unknown",
             words=LAMP_MODES.get(modes[colour] or Lamp.OFF, "") if modes[colour] else "not known",
         )

@@ -100,8 +100,9 @@ _EVENTS: dict[str, Callable[[Any], str]] = {
     "unit-placed": lambda e: f"Unit {e.unit} went on the plate",
     "unit-removed": lambda e: f"Unit {e.unit} came off the plate",
     "unit-closed": lambda e: f"Unit {e.unit} was closed as {plain(e.outcome)}{_said(e.reason)}",
-    "step-started": lambda e: f"Step {e.step} began on {e.unit}"
-    + (f", attempt {e.attempt}" if e.attempt > 1 else ""),
+    "step-started": lambda e: (
+        f"Step {e.step} began on {e.unit}" + (f", attempt {e.attempt}" if e.attempt > 1 else "")
+    ),
     "step-refused": lambda e: f"Step {e.step} may not {plain(e.request)}: {_reasons(e.reasons)}",
     "step-held": lambda e: f"Step {e.step} is held: {plain(e.alarm)}",
     "step-resumed": lambda e: f"Step {e.step} goes on",

@@ -10,12 +10,21 @@ from station.settings import Settings
 
 
 @click.command()
-@click.option("--speed", type=click.FloatRange(1, 100), default=10.0, show_default=True,
-              help="Simulated time over real time.")
-@click.option("--minutes", type=click.FloatRange(min=0, min_open=True),
-              help="Real minutes to run; without it, until Ctrl-C.")
-@click.option("--port", type=click.IntRange(1, 65535), default=8080, show_default=True,
-              help="Port of the pages.")
+@click.option(
+    "--speed",
+    type=click.FloatRange(1, 100),
+    default=10.0,
+    show_default=True,
+    help="Simulated time over real time.",
+)
+@click.option(
+    "--minutes",
+    type=click.FloatRange(min=0, min_open=True),
+    help="Real minutes to run; without it, until Ctrl-C.",
+)
+@click.option(
+    "--port", type=click.IntRange(1, 65535), default=8080, show_default=True, help="Port of the pages."
+)
 @click.option("--browser/--no-browser", default=True, help="Open the page.")
 @click.option("--seed", type=int, default=7, show_default=True, help="Of the simulation's noise.")
 @click.pass_obj

@@ -81,15 +81,31 @@ class Bench:
 def normal_state(**changes: Any) -> StationState:
     """A bench at work: plate in its band, extraction proven, a heat step running."""
     state = StationState(
-        station=STATION, boot="b1", mono_s=50.0, at="2026-03-02T08:26:40.000Z",
+        station=STATION,
+        boot="b1",
+        mono_s=50.0,
+        at="2026-03-02T08:26:40.000Z",
         plate=PlateState(
-            plate_c=98.44, quality="good", cold_junction_c=27.1, setpoint_c=100.0, tolerance_c=5.0,
+            plate_c=98.44,
+            quality="good",
+            cold_junction_c=27.1,
+            setpoint_c=100.0,
+            tolerance_c=5.0,
             at_setpoint=True,
         ),
         extraction=ExtractionState(extraction_a=0.42, quality="good", proven=True, since_s=252.0),
-        solvent_out=False, permit=True, technician="t-04", unit="U-1001", model="P7-pro",
-        on_plate="U-1001", step=heat_step(), locked=[], alarms=[],
-        indication=Indication(green=Lamp.STEADY), ticks=500, ticks_missed=0,
+        solvent_out=False,
+        permit=True,
+        technician="t-04",
+        unit="U-1001",
+        model="6.1-inch-oled",
+        on_plate="U-1001",
+        step=heat_step(),
+        locked=[],
+        alarms=[],
+        indication=Indication(green=Lamp.STEADY),
+        ticks=500,
+        ticks_missed=0,
     )
     return msgspec.structs.replace(state, **changes)
 
@@ -97,8 +113,17 @@ def normal_state(**changes: Any) -> StationState:
 def heat_step(**changes: Any) -> StepState:
     """The first heat step, some way into its soak."""
     step = StepState(
-        key="frame-off", title="Warm through and lift the frame", kind="heat", held=False, held_by=[],
-        elapsed_s=400.0, soak_s=132.0, soak_due_s=300.0, open_s=None, open_due_s=None, cure_s=None,
+        key="frame-off",
+        title="Warm through and lift the frame",
+        kind="heat",
+        held=False,
+        held_by=[],
+        elapsed_s=400.0,
+        soak_s=132.0,
+        soak_due_s=300.0,
+        open_s=None,
+        open_due_s=None,
+        cure_s=None,
         cure_due_s=None,
     )
     return msgspec.structs.replace(step, **changes)
@@ -107,8 +132,12 @@ def heat_step(**changes: Any) -> StepState:
 def alarm(**changes: Any) -> AlarmState:
     """A critical alarm that nobody has acknowledged."""
     raised = AlarmState(
-        alarm="extraction-lost", priority="critical", state="unacknowledged",
-        title="Extraction lost during a step", text="Stop soldering. Switch the extractor on.", since_s=12.0,
+        alarm="extraction-lost",
+        priority="critical",
+        state="unacknowledged",
+        title="Extraction lost during a step",
+        text="Stop soldering. Switch the extractor on.",
+        since_s=12.0,
     )
     return msgspec.structs.replace(raised, **changes)
 
@@ -175,13 +204,13 @@ def client(app: Flask) -> Iterator[FlaskClient]:
 @pytest.fixture
 def page(client: FlaskClient) -> Callable[[], dict[str, str]]:
     """Fetches the bench's page and gives the plain text of each part."""
+
     def fetch() -> dict[str, str]:
         response = client.get(f"/bench/{STATION}")
         assert response.status_code == 200
         found = re.findall(r'<section id="part-(\w+)"[^>]*>(.*?)</section>', response.text, re.DOTALL)
         return {
-            name: " ".join(html.unescape(re.sub(r"<[^>]+>", " ", printed)).split())
-            for name, printed in found
+            name: " ".join(html.unescape(re.sub(r"<[^>]+>", " ", printed)).split()) for name, printed in found
         }
 
     return fetch

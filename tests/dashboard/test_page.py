@@ -16,7 +16,11 @@ BAD_EXTRACTION = [quality for quality in ExtractionQuality if quality is not Ext
 def no_plate(quality, plate_c=None):
     """A plate without a believable number."""
     return PlateState(
-        plate_c=plate_c, quality=quality, cold_junction_c=27.0, setpoint_c=100.0, tolerance_c=5.0,
+        plate_c=plate_c,
+        quality=quality,
+        cold_junction_c=27.0,
+        setpoint_c=100.0,
+        tolerance_c=5.0,
         at_setpoint=False,
     )
 
@@ -25,16 +29,14 @@ def test_page_shows_the_bench_at_work(bench, page):
     """A normal state is printed with its numbers, clocks and words."""
     bench.say()
     parts = page()
-    assert re.fullmatch(
-        r"At work Warm through and lift the frame bench-1 As of \d\d:\d\d:40", parts["band"]
-    )
+    assert re.fullmatch(r"At work Warm through and lift the frame bench-1 As of \d\d:\d\d:40", parts["band"])
     assert "98.4 °C" in parts["plate"]
     assert "Setpoint 100 °C ± 5 °C" in parts["plate"]
     assert "Inside the band" in parts["plate"]
     assert "Proven for 4 min 12 s" in parts["air"]
     assert "0.42 A" in parts["air"]
     assert "In its cradle" in parts["bottle"]
-    assert "U-1001 P7-pro" in parts["hand"]
+    assert "U-1001 6.1-inch-oled" in parts["hand"]
     assert "Running: Warm through and lift the frame" in parts["hand"]
     assert "Soak 2:12 of 5:00" in parts["hand"]
     assert "Since the start 6:40" in parts["hand"]
@@ -192,8 +194,13 @@ def test_hostile_names_are_escaped(bench, client, make):
     """No text of a state or an event becomes markup."""
     nasty = '<img src=x onerror="alert(1)">'
     bench.say(
-        unit=nasty, model=nasty, technician=nasty, on_plate=nasty, step=make.step(title=nasty),
-        locked=[make.lock("x", nasty, nasty)], alarms=[make.alarm(title=nasty, text=nasty, priority=nasty)],
+        unit=nasty,
+        model=nasty,
+        technician=nasty,
+        on_plate=nasty,
+        step=make.step(title=nasty),
+        locked=[make.lock("x", nasty, nasty)],
+        alarms=[make.alarm(title=nasty, text=nasty, priority=nasty)],
     )
     bench.tell(UnitTaken(unit=nasty))
     text = client.get("/bench/bench-1").text
@@ -273,8 +280,13 @@ def test_cautions_stand_on_every_page(client, bench):
     for path in ("/", "/bench/bench-1"):
         text = client.get(path).text
         for words in (
-            "not a safety-rated device", "over-temperature cut-out", "gas detector", "fire precautions",
-            "competent person", "Solvent near heat is dangerous", "Local codes and licensed practice",
+            "not a safety-rated device",
+            "over-temperature cut-out",
+            "gas detector",
+            "fire precautions",
+            "competent person",
+            "Solvent near heat is dangerous",
+            "Local codes and licensed practice",
         ):
             assert words in text, (path, words)
 

@@ -24,8 +24,12 @@ from shared.messages import PlateState, Status, cloud_event, encode, topic
 pytestmark = pytest.mark.system
 
 CHROMIUM = [
-    "--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update",
-    "--disable-sync", "--no-first-run",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--no-first-run",
 ]
 STATION = "bench-1"
 
@@ -75,7 +79,8 @@ class Broker:
         """Start it and wait until it listens."""
         self.process = subprocess.Popen(
             ["/usr/sbin/mosquitto", "-c", str(self.config)],
-            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
         )
         wait_for_port(self.port, self.process)
 
@@ -106,8 +111,11 @@ def start_server(tmp_path, broker):
             log = stack.enter_context(log_path.open("wb"))
             command = [sys.executable, "-W", "error", "-m", "dashboard", "--port", str(port)]
             process = subprocess.Popen(
-                [*command, "--broker", f"127.0.0.1:{broker.port}"], stdout=log, stderr=subprocess.STDOUT,
-                cwd=Path(__file__).parents[2], env=dict(os.environ, PYTHONUNBUFFERED="1"),
+                [*command, "--broker", f"127.0.0.1:{broker.port}"],
+                stdout=log,
+                stderr=subprocess.STDOUT,
+                cwd=Path(__file__).parents[2],
+                env=dict(os.environ, PYTHONUNBUFFERED="1"),
             )
             stack.callback(end, process)
             return process, port, log_path
@@ -194,9 +202,17 @@ def test_page_follows_the_bench_and_its_loss(station, served, tab, make):
     expect(word).to_have_text("At work", timeout=3000)
     expect(number).to_have_text("98.4")
     changed = {
-        "alarms": [make.alarm()], "indication": Indication(red=Lamp.FAST), "permit": False,
-        "plate": PlateState(plate_c=101.26, quality="good", cold_junction_c=27.0, setpoint_c=100.0,
-                            tolerance_c=5.0, at_setpoint=True),
+        "alarms": [make.alarm()],
+        "indication": Indication(red=Lamp.FAST),
+        "permit": False,
+        "plate": PlateState(
+            plate_c=101.26,
+            quality="good",
+            cold_junction_c=27.0,
+            setpoint_c=100.0,
+            tolerance_c=5.0,
+            at_setpoint=True,
+        ),
     }
     took_s = timed(lambda: station.state(**changed), lambda: expect(word).to_have_text("Stop", timeout=1000))
     print(f"\nstate change on the page after {took_s * 1000:.0f} ms")
@@ -218,9 +234,7 @@ def test_page_follows_the_bench_and_its_loss(station, served, tab, make):
 
 
 def _event():
-    record = EventRecord(
-        seq=1, boot="b1", mono_ms=1000, body=SolventLifted(), prev="0" * 64, hash="1" * 64
-    )
+    record = EventRecord(seq=1, boot="b1", mono_ms=1000, body=SolventLifted(), prev="0" * 64, hash="1" * 64)
     return cloud_event(STATION, record, None)
 
 

@@ -7,17 +7,38 @@ from dashboard.words import clock_text, duration_text, event_text, moment_text
 from shared.events import EVENT_TYPES, kind_of
 
 SAMPLES = {
-    "station": "bench-1", "version": "1", "sheet": "s", "wall": "w", "unit": "U-1", "model": "M",
-    "outcome": "done", "step": "solder", "attempt": 2, "reasons": ["no-unit"], "alarm": "plate-high",
-    "result": "pass", "reason": "gap", "request": "start", "priority": "low", "minutes": 5.0,
-    "channel": "plate", "digest": "d", "period": "2026-03", "head": "h", "lines": 3,
+    "station": "bench-1",
+    "version": "1",
+    "sheet": "s",
+    "wall": "w",
+    "unit": "U-1",
+    "model": "M",
+    "outcome": "done",
+    "step": "solder",
+    "attempt": 2,
+    "reasons": ["no-unit"],
+    "alarm": "plate-high",
+    "result": "pass",
+    "reason": "gap",
+    "request": "start",
+    "priority": "low",
+    "minutes": 5.0,
+    "channel": "plate",
+    "digest": "d",
+    "period": "2026-03",
+    "head": "h",
+    "lines": 3,
 }
 
 
 @pytest.mark.parametrize(
     ("seconds", "text"),
     [
-        (-1, "0 s"), (0, "0 s"), (59.9, "59 s"), (60, "1 min 00 s"), (252, "4 min 12 s"),
+        (-1, "0 s"),
+        (0, "0 s"),
+        (59.9, "59 s"),
+        (60, "1 min 00 s"),
+        (252, "4 min 12 s"),
         (11_100, "3 h 05 min"),
     ],
 )

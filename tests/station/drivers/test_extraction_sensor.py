@@ -11,7 +11,7 @@ from shared.readings import ExtractionQuality
 from station.drivers.extraction import STALE_AFTER_S, ExtractionSampler, ExtractionSensor, InlineSampler
 from station.settings import ExtractionWire
 
-WIRE = ExtractionWire(channel=3, floor_a=0.0)
+WIRE = ExtractionWire(channel=3, floor_a=0.0, samples_per_cycle=20)
 ONE_AMPERE = [
     round(512 + sqrt(2) * 0.165 / 3.3 * 1024 * sin(2 * pi * (n + 0.5) / 20)) for n in range(20)
 ]  # twenty codes a cycle

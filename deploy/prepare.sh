@@ -1,0 +1,76 @@
+# Shared by the scripts beside it: bring in what is missing, or say the one line to run. Source it.
+
+cd "$(dirname "${BASH_SOURCE[0]}")/.."
+
+say() { printf '%s\n' "$*" >&2; }
+
+# install_debian PACKAGE...: with apt-get, as root or through sudo; otherwise say the line and stop.
+install_debian() {
+    local line="apt-get install -y $*"
+    if ! command -v apt-get >/dev/null; then
+        say "Missing: $*. Install them with this system's package manager, then run this again."
+        exit 1
+    elif [ "$(id -u)" -eq 0 ]; then
+        say "Installing $* ..."
+        apt-get update -qq >&2 || true
+        DEBIAN_FRONTEND=noninteractive apt-get install -y -qq "$@" >&2
+    elif command -v sudo >/dev/null && { sudo -n true 2>/dev/null || [ -t 0 ]; }; then
+        say "Installing $* (sudo) ..."
+        sudo apt-get update -qq >&2 || true
+        sudo DEBIAN_FRONTEND=noninteractive apt-get install -y -qq "$@" >&2
+    else
+        say "Missing: $*. Run this line, then this script again:"
+        say "    sudo $line"
+        exit 1
+    fi
+}
+
+# need_program NAME PACKAGE: a program on the path, or from Debian.
+need_program() {
+    PATH="$PATH:/usr/sbin:/usr/local/sbin" command -v "$1" >/dev/null || install_debian "$2"
+}
+
+# find_python: prints a Python of 3.11 or later.
+find_python() {
+    local name
+    for name in python3 python3.13 python3.12 python3.11; do
+        if command -v "$name" >/dev/null &&
+            "$name" -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null; then
+            command -v "$name"
+            return
+        fi
+    done
+    say "Python 3.11 or later is needed and was not found."
+    exit 1
+}
+
+# need_environment LOCK [PIP OPTION...]: a virtual environment in .venv that holds exactly what the lock says.
+need_environment() {
+    local lock=$1 python stamp
+    stamp="$(cat "$lock" pyproject.toml | sha256sum | cut -c1-16)"
+    if [ -x .venv/bin/benchward ] && grep -qsx "$lock $stamp" .venv/benchward-lock; then
+        return
+    fi
+    if [ ! -x .venv/bin/python ]; then
+        python="$(find_python)"
+        say "Making a virtual environment in .venv with $python ..."
+        # Debian keeps ensurepip in a package of its own; without it, --help works and making one does not.
+        if ! "$python" -m venv .venv >/dev/null 2>&1; then
+            rm -rf .venv
+            install_debian python3-venv
+            "$python" -m venv .venv
+        fi
+    fi
+    say "Installing the locked packages (a minute or two the first time) ..."
+    # Some packages come as source only and want a compiler and Python's headers.
+    if ! .venv/bin/python -m pip install -q --disable-pip-version-check --require-hashes -r "$lock" >.venv/pip.log 2>&1; then
+        install_debian gcc python3-dev
+        .venv/bin/python -m pip install -q --disable-pip-version-check --require-hashes -r "$lock" >&2
+    fi
+    .venv/bin/python -m pip install -q --disable-pip-version-check --no-deps -e . >.venv/pip.log 2>&1 ||
+        { cat .venv/pip.log >&2; exit 1; }
+    # The larger lock holds the smaller one, so an environment for tests serves the demo too.
+    grep -qs "^deploy/lock-test.txt" .venv/benchward-lock && [ "$lock" = deploy/lock.txt ] ||
+        : >.venv/benchward-lock
+    printf '%s %s\n' "$lock" "$stamp" >>.venv/benchward-lock
+}

@@ -1,0 +1,70 @@
+"""Proof of extraction: what proves it, what takes it away, to the tick."""
+
+import pytest
+
+from shared.readings import ExtractionQuality, ExtractionReading
+from station.rules.extraction import forget_extraction, watch_extraction
+from station.rules.limits import ExtractionLimits
+from station.rules.state import ExtractionWatch
+
+LIMITS = ExtractionLimits()
+
+
+def walk(currents, watch=None, step_ms=100):
+    """Feed currents (None: unreadable) at 10 Hz; the watch and the losses by time in ms."""
+    watch, losses = watch or ExtractionWatch(), []
+    for index, current_a in enumerate(currents):
+        quality = ExtractionQuality.UNREADABLE if current_a is None else ExtractionQuality.GOOD
+        reading = ExtractionReading(quality=quality, extraction_a=current_a)
+        watch, lost = watch_extraction(watch, reading, index * step_ms, LIMITS)
+        if lost:
+            losses.append((index * step_ms, lost))
+    return watch, losses
+
+
+@pytest.mark.parametrize(
+    ("currents", "proven"),
+    [
+        pytest.param([0.25] * 51, True, id="at the threshold for 5.0 s"),
+        pytest.param([0.25] * 50, False, id="for 4.9 s"),
+        pytest.param([0.249] * 100, False, id="just below the threshold"),
+        pytest.param([2.2] * 10 + [0.0] * 60, False, id="a start current is no proof"),
+        pytest.param([0.42] * 49 + [0.2] + [0.42] * 50, False, id="a dip between the thresholds starts over"),
+        pytest.param([0.42] * 49 + [None] + [0.42] * 50, False, id="an unreadable window starts over"),
+        pytest.param([0.42] * 49 + [0.2] + [0.42] * 51, True, id="and proves after its full time"),
+    ],
+)
+def test_extraction_is_proven_only_by_a_full_unbroken_proving_time(currents, proven):
+    """Contract: at or above 0.25 A for 5.0 s."""
+    assert walk(currents)[0].proven is proven
+
+
+PROVEN = [0.42] * 51
+
+
+@pytest.mark.parametrize(
+    ("after", "losses"),
+    [
+        pytest.param([0.179] * 6, [(5600, "low-current")], id="below 0.18 A for 0.5 s"),
+        pytest.param([0.179] * 5, [], id="for 0.4 s"),
+        pytest.param([0.18] * 100, [], id="at the lower threshold it stands"),
+        pytest.param([0.0] * 5 + [0.2] + [0.0] * 5, [], id="a look above starts the delay over"),
+        pytest.param([None] * 6, [(5600, "unreadable")], id="unreadable for 0.5 s"),
+        pytest.param([0.0, None] * 3, [(5600, "unreadable")], id="low and unreadable count together"),
+    ],
+)
+def test_proof_is_lost_after_its_delay_and_no_sooner(after, losses):
+    """Contract: lost below 0.18 A or unreadable, for 0.5 s."""
+    assert walk(PROVEN + after)[1] == losses
+
+
+def test_proof_is_lost_at_once_after_a_gap():
+    """A gap is longer than the loss delay, so nothing of the proof is left."""
+    watch = walk(PROVEN)[0]
+    turn = forget_extraction(watch, 10_000)
+    assert (turn.watch.proven, turn.lost) == (False, "gap")
+
+
+def test_nothing_is_lost_when_nothing_was_proven():
+    """A still fan tells no loss."""
+    assert walk([0.0] * 100)[1] == []

@@ -1,0 +1,187 @@
+"""Interlocks: every kind of step against every state of the wires, with all reasons at once."""
+
+import itertools
+
+import pytest
+
+from shared.readings import PlateQuality
+from shared.sheet import parse_sheet
+
+SHEET = parse_sheet(
+    """
+    name = "all-kinds"
+    version = "1"
+    [[step]]
+    key = "inspect"
+    title = "Look"
+    kind = "inspect"
+    [[step]]
+    key = "other"
+    title = "Do"
+    kind = "other"
+    [[step]]
+    key = "fumy"
+    title = "Do under extraction"
+    kind = "other"
+    extraction = true
+    [[step]]
+    key = "heat"
+    title = "Heat"
+    kind = "heat"
+    setpoint_c = 100
+    tolerance_c = 5
+    [[step]]
+    key = "wet"
+    title = "Heat with solvent"
+    kind = "heat"
+    setpoint_c = 100
+    tolerance_c = 5
+    solvent = "hot"
+    [[step]]
+    key = "cool"
+    title = "Heat, solvent only while cold"
+    kind = "heat"
+    setpoint_c = 60
+    tolerance_c = 5
+    solvent = "cold"
+    [[step]]
+    key = "solder"
+    title = "Solder"
+    kind = "solder"
+    [[step]]
+    key = "bond"
+    title = "Bond"
+    kind = "bond"
+    open_time_min = 5
+    [[step]]
+    key = "cure"
+    title = "Cure"
+    kind = "cure"
+    cure_h = 1
+    after = ["bond"]
+    """,
+    "all-kinds.toml",
+)
+
+PLATES = {"cold": 25.0, "hot": 90.0, "fault": None, "over": 131.0}
+
+
+def expected(key, proven, plate, out):
+    """The contract's words as code, apart from the rules': who is refused, and why."""
+    reasons = set()
+    critical = plate == "over" or (out is True and plate == "hot" and not proven)
+    if key in ("solder", "fumy") and not proven:
+        reasons.add("extraction-not-proven")
+    if key in ("heat", "wet", "cool", "solder") and plate == "fault":
+        reasons.add("plate-sensor-fault")
+    if plate == "over":
+        reasons.add("plate-over-limit")
+    if key == "solder" and out is not False:
+        reasons.add("solvent-out")
+    if key == "heat" and out is True:
+        reasons.add("solvent-out")
+    if key == "cool" and out is True and plate != "cold":
+        reasons.add("solvent-out")
+    if critical:
+        reasons.add("critical-alarm")
+    if key == "cure":
+        reasons.add("step-order")
+    return reasons
+
+
+@pytest.mark.parametrize("proven", [True, False])
+@pytest.mark.parametrize("plate", list(PLATES))
+@pytest.mark.parametrize("out", [False, True, None])
+def test_every_kind_of_step_is_refused_for_exactly_its_reasons(make_bench, proven, plate, out):
+    """Kinds of step × extraction × plate × bottle: all reasons that apply, and no other."""
+    bench = make_bench(sheet=SHEET)
+    bench.do("book-in unit=U-1 model=m")
+    if proven:
+        bench.prove()
+    bench.run(2.0, plate_c=PLATES[plate], out=out)
+    for key in [step.key for step in SHEET.step]:
+        before = bench.durable
+        reasons = expected(key, proven, plate, out)
+        if reasons:
+            assert set(bench.ask(f"start step={key}")) == reasons, key
+            assert bench.durable.units == before.units
+            assert bench.told("step-refused")[-1]["reasons"] == list(bench.decision.outcomes[0].reasons)
+        else:
+            bench.do(f"start step={key}", "abandon reason=test")
+
+
+@pytest.mark.parametrize("quality", [q for q in PlateQuality if q not in (PlateQuality.GOOD,)])
+def test_permit_falls_for_every_kind_of_sensor_fault(bench, quality):
+    """No reading, whatever the reason: no iron power."""
+    bench.prove()
+    assert bench.state.watch.permit
+    bench.run(0.7, plate_c=None, fault=quality)
+    assert not bench.state.watch.permit
+    assert not bench.decision.levels.permit
+
+
+def test_permit_needs_proof_sensor_and_no_critical_alarm(bench):
+    """All eight combinations of the three: only the full one grants."""
+    for proven, sensor, calm in itertools.product((True, False), repeat=3):
+        one = type(bench)()
+        if proven:
+            one.prove()
+        if not calm:
+            one.run(2.0, plate_c=131.0)
+        one.run(1.0, plate_c=(25.0 if calm else 131.0) if sensor else None)
+        assert one.decision.levels.permit is (proven and sensor and calm), (proven, sensor, calm)
+
+
+def test_start_without_a_unit_or_step_names_both(bench):
+    """No unit in hand, a step nobody knows: both reasons."""
+    assert set(bench.ask("start step=nonsense")) == {"no-unit", "unknown-step"}
+    assert set(bench.ask("start step=intake unit=U-9")) == {"unknown-unit"}
+
+
+def test_start_waits_for_the_steps_before_it(bench):
+    """check-3 comes after cure, cure after bond."""
+    bench.do("book-in unit=U-1 model=m")
+    assert bench.ask("start step=check-3") == ("step-order",)
+    assert bench.ask("start step=cure") == ("step-order",)
+    bench.do("start step=bond", "finish step=bond result=fail")
+    assert bench.ask("start step=cure") == ("step-order",)
+    bench.do("start step=bond", "finish step=bond result=pass", "start step=cure")
+
+
+def test_a_second_attended_step_is_refused_on_any_unit(bench):
+    """One pair of hands: while one step runs no other starts, here or on another unit."""
+    bench.do("book-in unit=U-1 model=m", "book-in unit=U-2 model=m", "start step=intake")
+    assert "step-running" in bench.ask("start step=clean")
+    assert "step-running" in bench.ask("start step=intake unit=U-1")
+    assert bench.ask("take unit=U-1") == ("step-running",)
+
+
+def test_a_cure_leaves_the_hands_free(bench):
+    """While one unit cures, another is worked at; the curing one starts nothing."""
+    bench.do("book-in unit=U-1 model=m", "start step=bond", "finish step=bond result=pass", "start step=cure")
+    assert set(bench.ask("start step=clean")) == {"step-running"}
+    bench.do("book-in unit=U-2 model=m", "start step=intake", "finish step=intake result=pass")
+    bench.do("take unit=U-1")
+    assert set(bench.ask("finish step=cure result=pass")) == {"cure-unfinished"}
+    assert set(bench.ask("start step=check-3")) == {"step-running", "step-order", "cure-unfinished"}
+    bench.tick(after_ms=24 * 3_600_000)
+    bench.do("finish step=cure result=pass", "start step=check-3")
+
+
+def test_a_cure_across_a_restart_needs_a_trusted_clock(bench):
+    """The monotonic clock starts anew: without wall time nobody can tell whether 24 h are over."""
+    bench.do("book-in unit=U-1 model=m", "start step=bond", "finish step=bond result=pass", "start step=cure")
+    bench.restart()
+    assert set(bench.ask("finish step=cure result=pass")) == {"clock-untrusted"}
+
+
+def test_soak_must_be_over_before_a_heat_step_passes(bench):
+    """frame-off asks for five minutes at setpoint; a failure may be told at any time."""
+    bench.do("book-in unit=U-1 model=m", "start step=frame-off")
+    bench.run(299.0, plate_c=100.0)
+    assert bench.ask("finish step=frame-off result=pass") == ("soak-unfinished",)
+    assert bench.told("step-refused")[-1]["request"] == "finish"
+    bench.run(2.0)
+    bench.do("finish step=frame-off result=pass")
+    assert bench.told("step-finished")[-1]["values"]["soak_s"] == pytest.approx(301, abs=0.5)
+    bench.do("start step=frame-off", "finish step=frame-off result=fail")

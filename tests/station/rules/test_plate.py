@@ -1,0 +1,94 @@
+"""The plate's filter: what may be believed, and what a sequence gives away."""
+
+import pytest
+
+from shared.readings import PlateQuality, PlateReading
+from station.rules.limits import Limits, PlateLimits
+from station.rules.plate import forget_plate, watch_plate
+from station.rules.state import PlateWatch
+
+LIMITS = Limits()
+
+
+def good(plate_c, word):
+    """A good reading."""
+    return PlateReading(quality=PlateQuality.GOOD, word=word, plate_c=plate_c, cold_junction_c=24.0)
+
+
+def walk(readings, watch=None, start_ms=0, step_ms=100, limits=LIMITS):
+    """Feed readings at 10 Hz; every watch on the way."""
+    watches, watch = [], watch or PlateWatch()
+    for index, reading in enumerate(readings):
+        watch = watch_plate(watch, reading, start_ms + index * step_ms, limits)
+        watches.append(watch)
+    return watches
+
+
+def test_plate_is_the_median_of_the_last_three_valid_readings():
+    """Contract section 6: the plate is the median of the last three valid readings."""
+    values = [20.0, 21.0, 25.0, 22.0, 21.5]
+    watches = walk([good(value, number) for number, value in enumerate(values)])
+    assert [watch.plate_c for watch in watches] == [20.0, 20.5, 21.0, 22.0, 22.0]
+
+
+@pytest.mark.parametrize("quality", [quality for quality in PlateQuality if quality is not PlateQuality.GOOD])
+def test_a_fault_leaves_no_number_at_once(quality):
+    """A fault is a quality, never a number, from its first tick."""
+    fault = PlateReading(quality=quality, word=0)
+    last = walk([good(100.0, 1), good(100.0, 2), fault])[-1]
+    assert (last.plate_c, last.quality) == (None, quality)
+
+
+def test_one_bad_frame_does_not_empty_the_median():
+    """After a single bad frame the median goes on with the readings before it."""
+    fault = PlateReading(quality=PlateQuality.BAD_FRAME, word=3)
+    watches = walk([good(100.0, 1), good(100.0, 2), fault, good(101.0, 4)])
+    assert watches[-1].plate_c == 100.0
+
+
+def test_a_long_fault_empties_the_median():
+    """After more than a second without a reading, what was before it says nothing."""
+    fault = PlateReading(quality=PlateQuality.OPEN, word=3)
+    watches = walk([good(100.0, 1), good(100.0, 2), *[fault] * 12, good(90.0, 4)])
+    assert watches[-1].plate_c == 90.0
+
+
+def test_a_word_that_never_moves_is_frozen_after_its_time():
+    """The same word, cold junction included, for 60 s: the chip is not alive."""
+    watches = walk([good(100.0, 7)] * 602)
+    assert watches[599].quality is PlateQuality.GOOD
+    assert (watches[600].quality, watches[600].plate_c) == (PlateQuality.FROZEN, None)
+
+
+def test_a_frozen_word_that_moves_again_is_believed_again():
+    """One different word shows a live chip."""
+    watches = walk([*[good(100.0, 7)] * 650, good(100.25, 8)])
+    assert watches[-1].quality is PlateQuality.GOOD
+
+
+def test_a_jump_costs_one_reading_and_no_more():
+    """A step to a new level is judged once; a plate that stays there is believed."""
+    watches = walk([good(25.0, 1), good(125.0, 2), good(125.0, 3), good(125.0, 4)])
+    assert [watch.quality for watch in watches] == [
+        PlateQuality.GOOD, PlateQuality.ABSURD_RATE, PlateQuality.GOOD, PlateQuality.GOOD,
+    ]  # fmt: skip
+
+
+def test_a_flailing_wire_is_never_believed():
+    """Readings that leap back and forth give no number at all."""
+    watches = walk([good(25.0 if number % 2 else 90.0, number) for number in range(20)])
+    assert all(watch.plate_c is None for watch in watches[1:])
+
+
+def test_the_steepest_believable_rise_is_believed():
+    """A rise of exactly the limit is no jump; common practice, no source for 50 °C/s."""
+    limits = Limits(plate=PlateLimits(absurd_rate_c_per_s=50.0))
+    watches = walk([good(25.0, 1), good(30.0, 2)], limits=limits)
+    assert watches[-1].quality is PlateQuality.GOOD
+
+
+def test_a_gap_forgets_everything_known():
+    """After a gap nothing has been seen, and the first reading stands alone."""
+    watch = forget_plate(walk([good(100.0, 1), good(100.0, 2)])[-1])
+    assert (watch.seen, watch.plate_c) == (False, None)
+    assert walk([good(40.0, 9)], watch, start_ms=60_000)[-1].plate_c == 40.0

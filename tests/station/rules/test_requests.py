@@ -1,0 +1,114 @@
+"""Requests that are not step starts: each carried out, or refused with an event that says why."""
+
+import pytest
+
+
+@pytest.mark.parametrize(
+    ("before", "request_text", "reasons"),
+    [
+        ([], "sign-out", ["not-signed-in"]),
+        ([], "take unit=U-1", ["unknown-unit"]),
+        (["book-in unit=U-1 model=m"], "book-in unit=U-1 model=m", ["already-known"]),
+        ([], "place", ["no-unit"]),
+        ([], "place unit=U-9", ["unknown-unit"]),
+        ([], "remove", ["plate-empty"]),
+        (["book-in unit=U-1 model=m", "place"], "place", ["already-placed"]),
+        (["book-in unit=U-1 model=m", "place"], "remove unit=U-2", ["not-on-plate"]),
+        (["book-in unit=U-1 model=m", "place", "book-in unit=U-2 model=m"], "place", ["plate-occupied"]),
+        (["book-in unit=U-1 model=m", "place"], "close unit=U-1 outcome=done", ["unit-on-plate"]),
+        (["book-in unit=U-1 model=m", "start step=intake"], "close unit=U-1 outcome=x", ["step-running"]),
+        ([], "close unit=U-1 outcome=done", ["unknown-unit"]),
+        ([], "finish step=intake result=pass", ["no-unit"]),
+        (["book-in unit=U-1 model=m"], "finish step=intake result=pass", ["step-not-running"]),
+        (["book-in unit=U-1 model=m"], "abandon reason=x", ["step-not-running"]),
+        ([], "resume", ["no-held-step"]),
+        ([], "ack", ["nothing-to-acknowledge"]),
+        ([], "ack alarm=nonsense", ["unknown-alarm"]),
+        ([], "reset", ["nothing-to-reset"]),
+        ([], "unshelve alarm=plate-high", ["not-shelved"]),
+        ([], "dispense ml=2", ["no-vapour-estimate"]),
+        ([], "make-tea sugar=2", ["unknown-request"]),
+        ([], "start", ["malformed-request"]),
+        ([], 'start step="clean', ["malformed-request"]),
+    ],
+)
+def test_request_is_refused_recorded_and_changes_nothing(bench, before, request_text, reasons):
+    """The refusal names every reason, keeps the request's text, is heard, and leaves the state alone."""
+    bench.do(*before)
+    durable = bench.durable
+    assert list(bench.ask(request_text)) == reasons
+    assert bench.durable == durable
+    refused = bench.told("request-refused")[-1]
+    assert (refused["request"], refused["reasons"]) == (request_text, reasons)
+    assert bench.decision.indication.sound == "refused"
+    bench.run(1.0)
+    assert bench.decision.indication.sound == "none"
+
+
+def test_booking_in_takes_the_unit_in_hand(bench):
+    """Two events: the unit is known, and it is the one in hand."""
+    bench.do("sign-in technician=T-1", "book-in unit=U-1 model=m job=J-1")
+    assert bench.kinds() == ["signed-in", "unit-booked-in", "unit-taken"]
+    assert (bench.durable.in_hand, bench.durable.units["U-1"].job) == ("U-1", "J-1")
+    assert {event["technician"] for event in bench.told("unit-booked-in")} == {"T-1"}
+
+
+def test_a_second_technician_signs_the_first_one_out(bench):
+    """One pair of hands at a time."""
+    bench.do("sign-in technician=T-1", "sign-in technician=T-2")
+    assert bench.kinds() == ["signed-in", "signed-out", "signed-in"]
+    assert bench.durable.technician == "T-2"
+
+
+def test_a_heat_step_places_the_unit_on_an_empty_plate(bench):
+    """Contract: starting a heat step places the unit in hand if the plate is empty."""
+    bench.do("book-in unit=U-1 model=m", "start step=frame-off")
+    assert bench.kinds()[-2:] == ["unit-placed", "step-started"]
+    assert bench.durable.on_plate == "U-1"
+
+
+def test_a_heat_step_is_refused_while_another_unit_lies_on_the_plate(bench):
+    """Its heat would be written into the wrong record."""
+    bench.do("book-in unit=U-1 model=m", "place", "book-in unit=U-2 model=m")
+    assert bench.ask("start step=frame-off") == ("plate-occupied",)
+
+
+def test_starting_on_another_unit_takes_it_in_hand(bench):
+    """`start unit=` names a unit that is not in hand."""
+    bench.do("book-in unit=U-1 model=m", "book-in unit=U-2 model=m", "start step=intake unit=U-1")
+    assert bench.durable.in_hand == "U-1"
+
+
+def test_attempts_and_findings_are_kept(bench):
+    """A repeated step counts its attempts; findings stand in the event."""
+    bench.do("book-in unit=U-1 model=m", "start step=intake", "finish step=intake result=fail scratch=deep")
+    bench.do("start step=intake", "finish step=intake result=pass grade=A note='two words'")
+    assert [event["attempt"] for event in bench.told("step-started")] == [1, 2]
+    assert bench.told("step-finished")[0]["findings"] == {"scratch": "deep"}
+    assert bench.told("step-finished")[1]["findings"] == {"grade": "A", "note": "two words"}
+    assert bench.durable.units["U-1"].passed == {"intake"}
+
+
+def test_silence_acknowledges_nothing_and_ends_with_the_next_alarm(bench):
+    """Silence apart from acknowledge: the alarm waits on, a new one sounds."""
+    bench.run(1.0, plate_c=None)
+    bench.do("silence")
+    assert bench.decision.indication.sound == "none"
+    assert bench.durable.alarms["plate-sensor-fault"].state == "unacknowledged"
+    bench.run(1.0, amps=None)
+    assert bench.decision.indication.sound == "high"
+
+
+def test_closing_a_curing_unit_abandons_its_cure(bench):
+    """Nothing is left running on a unit that is gone."""
+    bench.do("book-in unit=U-1 model=m", "start step=bond", "finish step=bond result=pass", "start step=cure")
+    bench.do("close unit=U-1 outcome=scrapped reason=cracked")
+    assert bench.kinds()[-2:] == ["step-abandoned", "unit-closed"]
+    assert (bench.durable.units, bench.durable.in_hand) == ({}, None)
+
+
+def test_several_requests_in_one_tick_are_carried_out_in_order(bench):
+    """Each sees what the one before it did, and each has its own outcome."""
+    decision = bench.tick("book-in unit=U-1 model=m", "start step=intake", "start step=clean")
+    assert [outcome.accepted for outcome in decision.outcomes] == [True, True, False]
+    assert [outcome.event_index for outcome in decision.outcomes] == [1, 2, 3]
