@@ -44,17 +44,26 @@ find_python() {
     exit 1
 }
 
-# need_environment LOCK [PIP OPTION...]: a virtual environment in .venv that holds exactly what the lock says.
+# stamp_of LOCK: a line that changes whenever what the lock installs does.
+stamp_of() { printf '%s %s' "$1" "$(cat "$1" pyproject.toml | sha256sum | cut -c1-16)"; }
+
+# has_environment LOCK: whether .venv holds what this lock says.
+has_environment() { [ -x .venv/bin/benchward ] && grep -qsxF "$(stamp_of "$1")" .venv/benchward-lock; }
+
+# install_locked LOCK: the packages, each checked against the lock's hashes.
+install_locked() { .venv/bin/python -m pip install -q --disable-pip-version-check --require-hashes -r "$1"; }
+
+# need_environment LOCK: a virtual environment in .venv that holds what the lock says.
 need_environment() {
-    local lock=$1 python stamp
-    stamp="$(cat "$lock" pyproject.toml | sha256sum | cut -c1-16)"
-    if [ -x .venv/bin/benchward ] && grep -qsx "$lock $stamp" .venv/benchward-lock; then
+    local lock=$1 python
+    # The lock for tests holds all that the one for running does.
+    if has_environment "$lock" || has_environment deploy/lock-test.txt; then
         return
     fi
     if [ ! -x .venv/bin/python ]; then
         python="$(find_python)"
         say "Making a virtual environment in .venv with $python ..."
-        # Debian keeps ensurepip in a package of its own; without it, --help works and making one does not.
+        # Debian keeps a part of venv in a package of its own.
         if ! "$python" -m venv .venv >/dev/null 2>&1; then
             rm -rf .venv
             install_debian python3-venv
@@ -62,15 +71,15 @@ need_environment() {
         fi
     fi
     say "Installing the locked packages (a minute or two the first time) ..."
-    # Some packages come as source only and want a compiler and Python's headers.
-    if ! .venv/bin/python -m pip install -q --disable-pip-version-check --require-hashes -r "$lock" >.venv/pip.log 2>&1; then
+    # Some come as source only and want a compiler and Python's headers.
+    if ! install_locked "$lock" >.venv/pip.log 2>&1; then
+        say "That failed (see .venv/pip.log); trying once more with a compiler."
         install_debian gcc python3-dev
-        .venv/bin/python -m pip install -q --disable-pip-version-check --require-hashes -r "$lock" >&2
+        install_locked "$lock" >&2
     fi
-    .venv/bin/python -m pip install -q --disable-pip-version-check --no-deps -e . >.venv/pip.log 2>&1 ||
-        { cat .venv/pip.log >&2; exit 1; }
-    # The larger lock holds the smaller one, so an environment for tests serves the demo too.
-    grep -qs "^deploy/lock-test.txt" .venv/benchward-lock && [ "$lock" = deploy/lock.txt ] ||
-        : >.venv/benchward-lock
-    printf '%s %s\n' "$lock" "$stamp" >>.venv/benchward-lock
+    .venv/bin/python -m pip install -q --disable-pip-version-check --no-deps -e . >>.venv/pip.log 2>&1 || {
+        cat .venv/pip.log >&2
+        exit 1
+    }
+    printf '%s\n' "$(stamp_of "$lock")" >.venv/benchward-lock
 }

@@ -6,7 +6,7 @@ from typing import Any, get_args, get_origin
 
 import msgspec
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from shared.chain import ZERO, event_hash
@@ -68,6 +68,7 @@ def test_kinds_are_those_others_read_when_listed() -> None:
 
 
 @pytest.mark.parametrize("kind", EVENT_TYPES, ids=KINDS)
+@settings(max_examples=10)
 @given(data=st.data())
 def test_event_comes_back_when_printed_and_read(kind: type[Event], data: st.DataObject) -> None:
     """Every kind, whatever its fields hold, is the same after printing as a line of JSON and reading it."""

@@ -41,7 +41,7 @@ EXAMPLES: list[tuple[str, AnyRequest]] = [
         requests.Finish(step="check-1", result="pass", findings={"grade": "A", "dust": "two specks"}),
     ),
     ("resume", requests.Resume()),
-    ("abandon reason='glass broke, again'", requests.Abandon(reason="glass broke, again")),
+    ("abandon 'reason=glass broke, again'", requests.Abandon(reason="glass broke, again")),
     ("ack", requests.Ack()),
     ("ack alarm=plate-high", requests.Ack(alarm="plate-high")),
     ("silence", requests.Silence()),
@@ -55,7 +55,7 @@ EXAMPLES: list[tuple[str, AnyRequest]] = [
     ("dispense ml=2.5", requests.Dispense(ml=2.5)),
     ("close unit=DP-1 outcome=delivered", requests.Close(unit="DP-1", outcome="delivered")),
     (
-        "close unit=DP-1 outcome=scrapped reason='no picture'",
+        "close unit=DP-1 outcome=scrapped 'reason=no picture'",
         requests.Close(unit="DP-1", outcome="scrapped", reason="no picture"),
     ),
 ]
@@ -104,6 +104,20 @@ def test_verbs_are_those_others_write_when_listed() -> None:
 def test_request_is_read_when_written_as_text(text: str, request_: AnyRequest) -> None:
     """Text becomes the struct of its verb."""
     assert parse_text(text) == request_
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "abandon reason='glass broke'",
+        'abandon reason="glass broke"',
+        r"abandon reason=glass\ broke",
+        "  abandon   'reason=glass broke'  ",
+    ],
+)
+def test_request_is_read_when_quoted_in_any_way_of_a_shell(text: str) -> None:
+    """Single quotes, double quotes and a backslash all keep a space in its value."""
+    assert parse_text(text) == requests.Abandon(reason="glass broke")
 
 
 @pytest.mark.parametrize(("text", "request_"), EXAMPLES)
@@ -237,12 +251,9 @@ json_values = st.recursive(
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=8), inner, max_size=3),
     max_leaves=8,
 )
+JSON_KEYS = ("unit", "step", "result", "technician", "reason", "minutes", "alarm", "findings", "ml")
 request_objects = st.fixed_dictionaries(
-    {"verb": st.sampled_from(VERBS)},
-    optional={
-        key: json_values
-        for key in ("unit", "step", "result", "technician", "reason", "minutes", "alarm", "findings", "ml")
-    },
+    {"verb": st.sampled_from(VERBS)}, optional=dict.fromkeys(JSON_KEYS, json_values)
 )
 
 
@@ -297,7 +308,7 @@ def test_identifier_is_told_when_asked(text: str, right: bool) -> None:
     ],
 )
 def test_request_can_be_recorded_when_json_escapes_half_a_character(data: str) -> None:
-    """Half of a surrogate pair is no character: refused, or at least fit for the chain (RFC 8785, 3.2.2.2)."""
+    """Half of a surrogate pair is no character: refused, or else fit for the chain (RFC 8785, 3.2.2.2)."""
     found = parse_json(data)
     fields = {"text": found.text} if isinstance(found, Unreadable) else msgspec.to_builtins(found)
     assert len(event_hash(ZERO, fields)) == 64
