@@ -7,7 +7,7 @@ only make it more urgent, never less.
 import msgspec
 
 from dashboard.board import LOST_AFTER_S, Liveness, Snapshot
-from dashboard.words import clock_text
+from dashboard.words import clock_text, held_because
 from shared.indication import Indication, Lamp
 from shared.messages import AlarmState, StationState
 from shared.wording import reason_text
@@ -86,7 +86,7 @@ def _line(tone: str, state: StationState, standing: list[AlarmState]) -> str:
         return "No lamp is lit: do not trust the station."
     step = state.step
     if step is not None and step.held:
-        return f"{step.title}: {' '.join(reason_text(code) for code in step.held_by)}"
+        return f"{step.title}. {held_because(step)[0]}"
     if step is not None and tone == "amber" and _open_time_ends(state):
         clocks = f"{clock_text(step.open_s or 0.0)} of {clock_text(step.open_due_s or 0.0)}"
         return f"The open time is running out: {clocks}"

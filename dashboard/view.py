@@ -26,6 +26,7 @@ from dashboard.words import (
     clock_text,
     duration_text,
     event_text,
+    held_because,
     moment_text,
     plain,
 )
@@ -148,7 +149,7 @@ def _hand(state: StationState) -> HandView:
         step=step.title if step else "No step is running",
         motion="" if step is None else "Held" if step.held else "Running",
         shape="unknown" if step is None else "held" if step.held else "running",
-        why=tuple(reason_text(code) for code in step.held_by) if step and step.held else (),
+        why=held_because(step) if step and step.held else (),
         dials=_dials(step) if step else (),
     )
 

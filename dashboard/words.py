@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from shared.events import EventBody, kind_of
+from shared.messages import StepState
 from shared.wording import reason_text
 
 NO_NUMBER = "–"
@@ -127,3 +128,10 @@ _EVENTS: dict[str, Callable[[Any], str]] = {
     "review-signed": lambda e: f"The review of {e.period} was signed{_by(e)}",
     "trace-finished": lambda e: f"The recorded trace ended after {e.lines} lines",
 }
+
+
+def held_because(step: StepState) -> tuple[str, ...]:
+    """Why a held step may not go on, or that it may."""
+    if not step.resume_refusals:
+        return ("Nothing stands against it any more: resume it.",)
+    return tuple(reason_text(code) for code in step.resume_refusals)

@@ -49,13 +49,17 @@ class ExtractionState(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class StepState(msgspec.Struct, frozen=True, kw_only=True):
-    """The running step of the unit in hand. Times in seconds; None where the step has no such clock."""
+    """The step under way on the unit in hand. Times in seconds; None where the step has no such clock.
+
+    ``held_by``: the alarms that hold it. ``resume_refusals``: what stands against going on, while it is held.
+    """
 
     key: str
     title: str
     kind: str
     held: bool
     held_by: list[str]
+    resume_refusals: list[str]
     elapsed_s: float
     soak_s: float | None
     soak_due_s: float | None
@@ -66,7 +70,10 @@ class StepState(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Lock(msgspec.Struct, frozen=True, kw_only=True):
-    """One thing that is locked now, and every reason for it. ``what`` is ``iron-power`` or a step's key."""
+    """One thing that is locked now, and every reason for it.
+
+    ``what``: ``iron-power``, ``every-step``, ``other-steps`` (while one runs) or a step's key.
+    """
 
     what: str
     title: str

@@ -12,7 +12,7 @@ from shared.indication import Levels
 from shared.messages import Answer
 from shared.readings import ExtractionReading, PlateReading
 from shared.requests import AnyRequest, Unreadable
-from station.clock import Clock, FastClock, RealClock
+from station.clock import Clock, FreshClock, RealClock, SteppedClock
 from station.daemon import Asking, Daemon, Follower, Inbox, NoLink, Wiring
 from station.drivers.bench import Bench, real_bench
 from station.journal.writer import Journal
@@ -129,7 +129,7 @@ def simulated_station(
         seed: of the simulation's noise.
         linked: with a broker.
     """
-    clock = FastClock(speed)
+    clock: Clock = FreshClock() if speed == 1.0 else SteppedClock(speed)
     plant = SimulatedBench(
         settings.wires, seed, clock=clock.mono_s if speed == 1.0 else None, limits=settings.limits.plate
     )

@@ -9,6 +9,7 @@ BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 # systemd-timesyncd touches this once the clock has been set from the network.
 SYNCHRONISED = Path("/run/systemd/timesync/synchronized")
 LOOK_AGAIN_S = 1.0
+CATCH_UP_S = 0.2
 
 
 class Clock(Protocol):
@@ -64,30 +65,65 @@ class RealClock:
             time.sleep(left_s)
 
 
-class FastClock:
-    """A clock that runs ``speed`` times as fast as the machine's, from zero, on a boot of its own."""
+class FreshClock:
+    """A clock of a boot of its own, from zero, as fast as the machine's."""
 
-    def __init__(self, speed: float) -> None:
+    def __init__(self) -> None:
         """Start now."""
         self.boot = f"sim-{uuid.uuid4()}"
-        self._speed = speed
         self._start_s = time.monotonic()
         self._start_wall_ms = time.time_ns() // 1_000_000
 
     def mono_s(self) -> float:
-        """Seconds of simulated time since the start."""
-        return (time.monotonic() - self._start_s) * self._speed
+        """Seconds since the start."""
+        return time.monotonic() - self._start_s
 
     def mono_ms(self) -> int:
         """Whole milliseconds of the same."""
         return int(self.mono_s() * 1000)
 
     def wall_ms(self) -> int | None:
-        """The wall time at the start plus simulated time since."""
+        """The wall time at the start plus the time since."""
         return self._start_wall_ms + self.mono_ms()
 
     def sleep_until_ms(self, mono_ms: int) -> None:
-        """Sleep until simulated time has reached this."""
-        left_s = (mono_ms - self.mono_ms()) / 1000 / self._speed
+        """Sleep until then."""
+        left_s = mono_ms / 1000 - self.mono_s()
         if left_s > 0:
             time.sleep(left_s)
+
+
+class SteppedClock(FreshClock):
+    """A clock that stands between ticks and runs up to ``speed`` times as fast as the machine's.
+
+    It moves only when somebody sleeps on it, to exactly the time slept for. A machine that lags slows
+    simulated time down; it never leaves a gap in it.
+    """
+
+    def __init__(self, speed: float) -> None:
+        """Stand at zero."""
+        super().__init__()
+        self._speed = speed
+        self._now_ms = 0
+        self._moved_s = time.monotonic()
+
+    def mono_s(self) -> float:
+        """Seconds of simulated time."""
+        return self._now_ms / 1000
+
+    def mono_ms(self) -> int:
+        """Whole milliseconds of the same."""
+        return self._now_ms
+
+    def sleep_until_ms(self, mono_ms: int) -> None:
+        """Let simulated time pass until then."""
+        if mono_ms <= self._now_ms:
+            return
+        due_s = self._moved_s + (mono_ms - self._now_ms) / 1000 / self._speed
+        now_s = time.monotonic()
+        if due_s > now_s:
+            time.sleep(due_s - now_s)
+            self._moved_s = due_s
+        else:
+            self._moved_s = max(due_s, now_s - CATCH_UP_S)  # do not race after a long stall
+        self._now_ms = mono_ms

@@ -13,7 +13,7 @@ from shared.readings import Reading
 from shared.sheet import Step
 from shared.timeline import Moment, rfc3339
 from station.rules.causes import BY_ALARM, PRIORITIES
-from station.rules.interlock import attended_run, permit_refusals, start_refusals
+from station.rules.interlock import attended_run, permit_refusals, resume_refusals, start_refusals
 from station.rules.soak import inside_band
 from station.rules.state import Run, State
 from station.rules.tick import Book, Tick, elapsed_ms
@@ -91,6 +91,7 @@ def _step(tick: Tick, step: Step, run: Run) -> StepState:
         kind=step.kind,
         held=bool(run.held_by),
         held_by=list(run.held_by),
+        resume_refusals=resume_refusals(tick, run) if run.held_by else [],
         elapsed_s=passed_s or 0.0,
         soak_s=tick.watch.heat.soak_ms / 1000 if step.soak_ms else None,
         soak_due_s=step.soak_ms / 1000 if step.soak_ms else None,
@@ -102,17 +103,22 @@ def _step(tick: Tick, step: Step, run: Run) -> StepState:
 
 
 def _locks(tick: Tick) -> list[Lock]:
-    """The iron, and every step of the sheet that could not start now on the unit in hand."""
+    """The iron, and the steps that could not start now on the unit in hand; what is common is said once."""
     locks = []
     against_iron = permit_refusals(tick)
     if against_iron:
         locks.append(Lock(what="iron-power", title="Iron power", reasons=against_iron))
     if attended_run(tick) is not None:
-        return locks  # while a step runs, every other waits for it: saying so for each would hide the rest
-    for step in tick.book.sheet.step:
-        reasons = start_refusals(tick, step.key, tick.durable.in_hand)
-        if reasons:
-            locks.append(Lock(what=step.key, title=step.title, reasons=reasons))
+        return [*locks, Lock(what="other-steps", title="Every other step", reasons=["step-running"])]
+    against = {step: start_refusals(tick, step.key, tick.durable.in_hand) for step in tick.book.sheet.step}
+    first, *others = against.values()
+    common = [reason for reason in first if all(reason in reasons for reasons in others)]
+    if common:
+        locks.append(Lock(what="every-step", title="Every step", reasons=common))
+    for step, reasons in against.items():
+        own = [reason for reason in reasons if reason not in common]
+        if own:
+            locks.append(Lock(what=step.key, title=step.title, reasons=own))
     return locks
 
 

@@ -9,7 +9,7 @@ from shared.requests import parse_text
 from shared.sheet import default_sheet
 from shared.timeline import Moment
 from station.bootstrap import SimulatedWiring
-from station.clock import FastClock
+from station.clock import FreshClock
 from station.rules.decide import decide
 from station.rules.state import State
 from station.rules.tick import Book
@@ -20,11 +20,11 @@ pytestmark = pytest.mark.benchmark
 TICKS = 3000
 
 
-class StillClock(FastClock):
+class StillClock(FreshClock):
     """A clock that goes on by a tick when told."""
 
     def __init__(self) -> None:
-        super().__init__(1.0)
+        super().__init__()
         self.at_ms = 0
 
     def mono_s(self) -> float:

@@ -118,6 +118,7 @@ def heat_step(**changes: Any) -> StepState:
         kind="heat",
         held=False,
         held_by=[],
+        resume_refusals=[],
         elapsed_s=400.0,
         soak_s=132.0,
         soak_due_s=300.0,

@@ -100,13 +100,19 @@ def test_bottle_unreadable_is_not_called_in_its_cradle(bench, page):
 def test_held_step_says_why(bench, make, page):
     """A held step is named as held with its reasons in sentences."""
     bench.say(
-        step=make.step(held=True, held_by=["plate-sensor-fault"]),
+        step=make.step(held=True, held_by=["plate-sensor-fault"], resume_refusals=["plate-sensor-fault"]),
         indication=Indication(blue=Lamp.SLOW, green=Lamp.STEADY),
     )
     parts = page()
     assert "Held: Warm through" in parts["hand"]
     assert "The plate sensor gives no believable reading." in parts["hand"]
-    assert parts["band"].startswith("Held Warm through and lift the frame: The plate sensor")
+    assert parts["band"].startswith("Held Warm through and lift the frame. The plate sensor")
+
+
+def test_held_step_says_when_it_may_go_on(bench, make, page):
+    """With nothing left against it, the page says what to do."""
+    bench.say(step=make.step(held=True, held_by=["plate-sensor-fault"]))
+    assert "Nothing stands against it any more: resume it." in page()["hand"]
 
 
 def test_open_time_overrun_is_said_in_words(bench, make, page):

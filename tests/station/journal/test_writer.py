@@ -1,0 +1,223 @@
+"""The journal's thread over a real file: on disk before the answer, in order, drained at the end.
+
+Nothing here sleeps: each test waits for what the journal itself says, with a limit that only a failure meets.
+"""
+
+import queue
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from shared import events
+from shared.history import History, Place
+from shared.messages import Answer, Second
+from shared.problems import FailureError
+from shared.timeline import Moment
+from station.journal.ledger import BootClock, Cursor, Told
+from station.journal.writer import Journal, Reply
+from station.rules.requests import Outcome
+
+LIMIT_S = 10.0
+LONG_BATCH_S = 60.0  # longer than any test: what is written before was urgent, or drained
+
+
+def told(mono_ms: int, *bodies: events.EventBody) -> Told:
+    """Events at a moment."""
+    return Told(Moment("b", mono_ms), bodies)
+
+
+def second(at: int) -> Second:
+    """A second of record."""
+    return Second(
+        boot="b", second=at, plate_mean_c=20.0, plate_min_c=20.0, plate_max_c=20.0, cold_junction_c=25.0,
+        extraction_a=0.4, solvent_out=False, quality="good", valid=10, ticks=10,
+    )  # fmt: skip
+
+
+ACCEPTED = Outcome(accepted=True, reasons=(), event_index=0)
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    """Where the database of a test is."""
+    return tmp_path / "bench.db"
+
+
+@pytest.fixture
+def journal(path: Path) -> Iterator[Journal]:
+    """A journal that runs, and is stopped at the end."""
+    made = Journal(path, LONG_BATCH_S)
+    made.start()
+    yield made
+    assert made.stop()
+
+
+def kinds(path: Path) -> list[str]:
+    """The kinds of the events in the file, in order."""
+    with History(path) as history:
+        return [dated.to_dict()["kind"] for dated in history.events()]
+
+
+def test_events_are_on_disk_when_their_answer_comes(journal: Journal, path: Path) -> None:
+    """Whoever is answered finds the event in the file, read over a connection of its own."""
+    answered: queue.Queue[tuple[Answer, list[str]]] = queue.Queue()
+    reply = Reply(ACCEPTED, lambda answer: answered.put((answer, kinds(path))))
+    journal.tell(told(0, events.SignedIn(technician="T-1")), (reply,))
+    answer, seen = answered.get(timeout=LIMIT_S)
+    assert answer == Answer(accepted=True, reasons=[], seq=1)
+    assert seen == ["signed-in"]
+
+
+def test_answers_carry_their_own_seq_when_ticks_hold_several_events(journal: Journal) -> None:
+    """Each answer names its own request's event, wherever that stands in its tick and its batch."""
+    answered: queue.Queue[tuple[str, int | None]] = queue.Queue()
+
+    def reply(name: str, index: int | None, accepted: bool = True) -> Reply:
+        outcome = Outcome(accepted, () if accepted else ("no-unit",), index)
+        return Reply(outcome, lambda answer: answered.put((name, answer.seq)))
+
+    three = (events.SolventLifted(), events.SolventReturned(), events.SignedOut())
+    journal.tell(told(0, *three), (reply("third", 2), reply("first", 0)))
+    journal.tell(told(100))
+    journal.tell(told(200, *three), (reply("fifth", 1),))
+    journal.tell(told(300), (reply("none", None, accepted=False),))
+    journal.tell(told(400, *three), (reply("seventh", 0), reply("silent", None)))
+    found = [answered.get(timeout=LIMIT_S) for _ in range(6)]
+    assert found == [
+        ("third", 3), ("first", 1), ("fifth", 5), ("none", None), ("seventh", 7), ("silent", None),
+    ]  # fmt: skip
+
+
+def test_refusal_is_answered_with_its_reasons_when_delivered(journal: Journal) -> None:
+    """A refused request learns every reason, and the seq of the event that says so."""
+    answered: queue.Queue[Answer] = queue.Queue()
+    refused = Outcome(accepted=False, reasons=("no-unit", "step-running"), event_index=0)
+    body = events.RequestRefused(request="place", reasons=["no-unit", "step-running"])
+    journal.tell(told(0, body), (Reply(refused, answered.put),))
+    assert answered.get(timeout=LIMIT_S) == Answer(accepted=False, reasons=["no-unit", "step-running"], seq=1)
+
+
+def test_order_is_kept_when_many_ticks_are_told(journal: Journal, path: Path) -> None:
+    """Events stand in the file in the order in which they were told."""
+    for index in range(200):
+        journal.tell(told(index, events.UnitTaken(unit=f"U{index}")))
+    assert journal.flush(LIMIT_S)
+    with History(path) as history:
+        units = [dated.to_dict()["unit"] for dated in history.events()]
+        assert history.verify().problem is None
+    assert units == [f"U{index}" for index in range(200)]
+
+
+def test_flush_waits_for_seconds_when_they_were_handed_in_before(journal: Journal, path: Path) -> None:
+    """After a flush the seconds handed in before it are in the file, long before the batch is due."""
+    for at in range(5):
+        journal.add_second(second(at))
+    assert journal.flush(LIMIT_S)
+    with History(path) as history:
+        assert history.counts()["readings"] == 5
+
+
+def test_flush_gives_up_when_nobody_writes(path: Path) -> None:
+    """A journal that was not started cannot flush, and says so."""
+    idle = Journal(path, LONG_BATCH_S)
+    assert not idle.flush(0.01)
+    assert not idle.ok
+    assert idle.stop()
+
+
+def test_stop_writes_what_waits_when_the_batch_is_not_due(path: Path) -> None:
+    """An orderly end loses nothing: events, seconds, clock and cursor are all in the file."""
+    journal = Journal(path, LONG_BATCH_S)
+    journal.start()
+    for at in range(30):
+        journal.add_second(second(at))
+    journal.set_clock(BootClock("b", 5000))
+    journal.move_cursor(Cursor("link-events", 1))
+    journal.tell(told(0, events.StationStopped(reason="asked")))
+    assert journal.stop()
+    with History(path) as history:
+        assert history.counts() == {"readings": 30, "events": 1, "alarms": 0, "units": 0}
+        assert [dated.wall_ms for dated in history.events()] == [5000]
+        assert history.cursor("link-events") == Place(0, 1)
+    assert (journal.ok, journal.lost) == (False, 0)
+
+
+def test_journal_is_ok_when_it_runs(journal: Journal) -> None:
+    """A running journal that could write is ok, with nothing waiting and nothing lost."""
+    journal.tell(told(0, events.SolventLifted()))
+    assert journal.flush(LIMIT_S)
+    assert (journal.ok, journal.waiting, journal.lost) == (True, 0, 0)
+
+
+def test_followers_are_told_when_something_was_written(journal: Journal) -> None:
+    """Whoever follows the journal is woken by each batch."""
+    woken: queue.Queue[bool] = queue.Queue()
+    journal.on_written = lambda: woken.put(True)
+    journal.tell(told(0, events.SolventLifted()))
+    assert woken.get(timeout=LIMIT_S)
+
+
+def test_journal_goes_on_when_an_answer_cannot_be_delivered(
+    journal: Journal, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Somebody who cannot be answered stops nobody else's answer."""
+    answered: queue.Queue[Answer] = queue.Queue()
+
+    def gone(answer: Answer) -> None:
+        raise OSError(f"The line is cut before {answer}.")
+
+    journal.tell(told(0, events.SolventLifted()), (Reply(ACCEPTED, gone), Reply(ACCEPTED, answered.put)))
+    assert answered.get(timeout=LIMIT_S).seq == 1
+    assert journal.flush(LIMIT_S)
+    assert (journal.ok, "could not be delivered" in caplog.text) == (True, True)
+
+
+def test_journal_goes_on_when_an_event_holds_half_a_character(journal: Journal, path: Path) -> None:
+    """A text that the chain cannot take must not end the journal for all that comes after it."""
+    answered: queue.Queue[Answer] = queue.Queue()
+    journal.tell(told(0, events.StepAbandoned(unit="A", step="s", reason="\ud800")))
+    journal.tell(told(100, events.SolventLifted()), (Reply(ACCEPTED, answered.put),))
+    assert answered.get(timeout=1.0).accepted
+    assert "solvent-lifted" in kinds(path)
+
+
+def test_durable_state_is_the_fold_of_earlier_runs_when_opened_again(path: Path) -> None:
+    """What survives a restart is what the events say."""
+    journal = Journal(path, LONG_BATCH_S)
+    journal.start()
+    journal.tell(told(0, events.UnitBookedIn(unit="A", model="m"), events.UnitTaken(unit="A")))
+    journal.tell(told(1, events.SignedIn(technician="T-1"), events.UnitPlaced(unit="A")))
+    assert journal.stop()
+    again = Journal(path, LONG_BATCH_S)
+    durable = again.durable()
+    assert again.stop()
+    assert (durable.technician, durable.in_hand, durable.on_plate) == ("T-1", "A", "A")
+
+
+def test_journal_is_refused_when_the_file_cannot_be_opened(tmp_path: Path) -> None:
+    """A folder that is not there is a failure that names the file."""
+    path = tmp_path / "none" / "bench.db"
+    with pytest.raises(FailureError, match=r"bench\.db: cannot be opened for writing"):
+        Journal(path, LONG_BATCH_S)
+
+
+def test_journal_says_so_and_recovers_when_another_holds_the_file(
+    journal: Journal, path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """While the table refuses, nothing is lost and `ok` is false; afterwards all is written, in order."""
+    answered: queue.Queue[Answer] = queue.Queue()
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute("CREATE TRIGGER refuse BEFORE INSERT ON events BEGIN SELECT RAISE(ABORT, 'full'); END")
+    journal.tell(told(0, events.SolventLifted()), (Reply(ACCEPTED, answered.put),))
+    with pytest.raises(queue.Empty):
+        answered.get(timeout=0.3)
+    assert not journal.ok
+    other.execute("DROP TRIGGER refuse")
+    other.close()
+    journal.tell(told(100, events.SolventReturned()))
+    assert answered.get(timeout=LIMIT_S).seq == 1
+    assert journal.flush(LIMIT_S)
+    assert (journal.ok, kinds(path)) == (True, ["solvent-lifted", "solvent-returned"])
+    assert "cannot be written" in caplog.text
