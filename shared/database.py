@@ -85,9 +85,18 @@ def check_schema(engine: Engine, path: Path) -> None:
         )
 
 
-def create_tables(engine: Engine) -> None:
-    """Make the tables in a new database; leave an existing one as it is."""
+def create_tables(engine: Engine, path: Path) -> None:
+    """Make the tables in a new database; leave an existing one as it is.
+
+    Raises:
+        InputError: the file holds somebody else's tables.
+    """
     if schema_version(engine) == 0:
         with engine.begin() as connection:
+            found = connection.execute(text("SELECT name FROM sqlite_master LIMIT 1")).scalar()
+            if found is not None:
+                raise InputError(
+                    f"{path}: holds a table {found!r} that is not a station's; name another file."
+                )
             Base.metadata.create_all(connection)
             connection.execute(text(f"PRAGMA user_version = {SCHEMA_VERSION}"))

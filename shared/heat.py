@@ -306,7 +306,7 @@ def history(
         The figures over all intervals, with ``unit``, ``intervals`` and ``by_step``.
     """
     by_boot: dict[str, list[Row]] = {}
-    for row in rows:
+    for row in dict.fromkeys(rows):  # two placements within one second name the same row twice
         by_boot.setdefault(row.boot, []).append(row)
     runs = [run for interval in intervals for run in runs_within(interval, by_boot.get(interval.boot, []))]
     by_step: dict[str, dict[str, Any]] = {}

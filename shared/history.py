@@ -232,11 +232,20 @@ class History:
                 return
             for row in page:
                 after = row.seq
-                fields = msgspec.json.decode(row.body)
+                fields = _fields(row.body)
                 fields |= {"seq": row.seq, "boot": row.boot, "mono_s": row.mono_ms / 1000, "kind": row.kind}
                 if row.unit is not None or "unit" in fields:
                     fields["unit"] = row.unit
                 yield {**fields, "prev": row.prev, "hash": row.hash}
+
+
+def _fields(body: Any) -> dict[str, Any]:
+    """An event's body as stored; what is no JSON object any more is shown as such, so no hash fits it."""
+    try:
+        fields = msgspec.json.decode(body)
+    except (msgspec.DecodeError, TypeError, UnicodeError):
+        fields = None
+    return fields if isinstance(fields, dict) else {"unreadable": str(body)}
 
 
 def _filtered(query: Select[*tuple[Any, ...]], which: Filter) -> Select[*tuple[Any, ...]]:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import msgspec
+from msgspec import inspect
 
 T = TypeVar("T")
 
@@ -51,4 +52,19 @@ def convert_checked(data: Any, type_: type[T], file: Path | str, *, strict: bool
         key = path.removeprefix("$").removeprefix(".") or "top level"
         found = value_at(data, path)
         shown = "" if isinstance(found, dict | list) or found is None else f" is {found!r}"
-        raise InputError(f"{file}: {key}{shown}: {message}.") from error
+        choices = choices_at(type_, path)
+        right = f"; choose from {', '.join(map(repr, choices))}" if choices else ""
+        raise InputError(f"{file}: {key}{shown}: {message}{right}.") from error
+
+
+def choices_at(type_: Any, path: str) -> tuple[Any, ...]:
+    """The words to choose from where a msgspec error path points, if the type there is a choice of words."""
+    here: Any = inspect.type_info(type_)
+    for part in path.lstrip("$").replace("[", ".[").split("."):
+        if not part:
+            continue
+        if isinstance(here, inspect.StructType):
+            here = next((field.type for field in here.fields if field.encode_name == part), None)
+        else:
+            here = getattr(here, "item_type", None)
+    return here.values if isinstance(here, inspect.LiteralType) else ()

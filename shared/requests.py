@@ -5,7 +5,6 @@ A request is text, ``verb key=value …`` quoted as in a shell, or the same as a
 (`Unreadable`), because it is refused and recorded like any other.
 """
 
-import json
 import re
 import shlex
 from collections.abc import Mapping
@@ -13,7 +12,8 @@ from typing import Annotated, Any, Literal, TypeAlias, get_args
 
 import msgspec
 
-IDENTIFIER = r"^[A-Za-z0-9_.\-]{1,40}$"
+# The look-ahead keeps `$` from stopping before a line end.
+IDENTIFIER = r"^[A-Za-z0-9_.\-]{1,40}(?!\n)$"
 Identifier: TypeAlias = Annotated[str, msgspec.Meta(pattern=IDENTIFIER)]
 Text: TypeAlias = Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
 
@@ -169,15 +169,15 @@ def parse_text(text: str) -> AnyRequest | Unreadable:
     try:
         words = shlex.split(text)
     except ValueError as error:
-        return Unreadable(text[:200], "malformed-request", f"{error}; close the quotes")
+        return _unreadable(text, "malformed-request", f"{error}; close the quotes")
     if not words:
-        return Unreadable(text[:200], "malformed-request", "empty; write a verb, e.g. ack")
+        return _unreadable(text, "malformed-request", "empty; write a verb, e.g. ack")
     fields: dict[str, Any] = {}
     for word in words[1:]:
         key, equals, value = word.partition("=")
         if not equals or not key or key in fields or key == "verb":
             why = "stands twice" if key in fields and equals else "is not key=value"
-            return Unreadable(text[:200], "malformed-request", f"{word!r} {why}")
+            return _unreadable(text, "malformed-request", f"{word!r} {why}")
         fields[key] = value
     return _build(words[0], fields, text)
 
@@ -186,32 +186,45 @@ def parse_json(data: bytes | str) -> AnyRequest | Unreadable:
     """Read a request written as a JSON object with the key ``verb``; never raises."""
     shown = data.decode("utf-8", "replace") if isinstance(data, bytes) else data
     try:
-        fields = json.loads(data)
-    except (ValueError, RecursionError) as error:
-        return Unreadable(shown[:200], "malformed-request", f"not JSON: {error}")
+        fields = msgspec.json.decode(data)
+    except (msgspec.DecodeError, UnicodeError, RecursionError) as error:
+        return _unreadable(shown, "malformed-request", f"not JSON: {error}")
     if not isinstance(fields, dict) or not isinstance(fields.get("verb"), str):
-        return Unreadable(shown[:200], "malformed-request", 'not an object with "verb", e.g. {"verb": "ack"}')
+        return _unreadable(shown, "malformed-request", 'not an object with "verb", e.g. {"verb": "ack"}')
     return _build(fields.pop("verb"), fields, shown)
+
+
+def _unreadable(
+    text: str, reason: Literal["unknown-request", "malformed-request"], detail: str
+) -> Unreadable:
+    """The text as it can be recorded: cut, and without half characters."""
+    return Unreadable(text[:200].encode("utf-8", "replace").decode("utf-8"), reason, detail)
+
+
+_OWN_TO_FINISH = frozenset({"verb", "step", "result"})
 
 
 def _build(verb: str, fields: Mapping[str, Any], text: str) -> AnyRequest | Unreadable:
     if verb not in VERBS:
-        return Unreadable(text[:200], "unknown-request", f"{verb!r} is none of {', '.join(VERBS)}")
+        return _unreadable(text, "unknown-request", f"{verb!r} is none of {', '.join(VERBS)}")
     whole: dict[str, Any] = {"verb": verb, **fields}
-    if verb == "finish":
-        own = {"verb", "step", "result"}
-        findings = {key: value for key, value in whole.items() if key not in own}
-        nested = findings.pop("findings", None)
-        if isinstance(nested, dict):
-            findings = {**nested, **findings}
-        elif nested is not None:
-            findings["findings"] = nested
-        whole = {key: value for key, value in whole.items() if key in own} | {"findings": findings}
     try:
+        if verb == "finish":
+            whole = _with_findings(whole)
         request: AnyRequest = msgspec.convert(whole, AnyRequest, strict=False)
-    except msgspec.ValidationError as error:
-        return Unreadable(text[:200], "malformed-request", str(error))
+    except ValueError as error:  # msgspec's own errors are ValueErrors
+        return _unreadable(text, "malformed-request", str(error))
     return request
+
+
+def _with_findings(whole: dict[str, Any]) -> dict[str, Any]:
+    """A finish request with every key that is not its own gathered as a finding."""
+    own = {key: value for key, value in whole.items() if key in _OWN_TO_FINISH}
+    findings = {key: value for key, value in whole.items() if key not in _OWN_TO_FINISH}
+    nested = findings.pop("findings", {})
+    if not isinstance(nested, dict) or set(nested) & {*_OWN_TO_FINISH, *findings}:
+        raise ValueError(f"findings is {nested!r}, not an object with keys of its own")
+    return {**own, "findings": {**nested, **findings}}
 
 
 def print_text(request: AnyRequest | Unreadable) -> str:
@@ -226,7 +239,7 @@ def print_text(request: AnyRequest | Unreadable) -> str:
 
 
 def _plain(value: Any) -> str:
-    return f"{value:g}" if isinstance(value, float) else str(value)
+    return repr(value).removesuffix(".0") if isinstance(value, float) else str(value)
 
 
 def is_identifier(text: str) -> bool:

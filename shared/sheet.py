@@ -82,8 +82,8 @@ def parse_sheet(text: str, file: Path | str) -> Sheet:
     """
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{file}: {error}.") from error
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise InputError(f"{file}: not valid TOML: {error}.") from error
     sheet = convert_checked(data, Sheet, file)
     _check(sheet, data, file)
     return sheet

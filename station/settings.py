@@ -125,7 +125,7 @@ def load_settings(path: Path | None) -> Settings:
         data: dict[str, Any] = tomllib.loads(path.read_text("utf-8"))
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"{path}: cannot be read: {error}.") from error
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise InputError(f"{path}: not valid TOML: {error}.") from error
     settings = convert_checked(data, Settings, path)
     check_settings(settings, path)

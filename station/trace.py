@@ -8,9 +8,9 @@ empty when the bus failed; ``extraction_a`` RMS amperes, empty when it could not
 import csv
 import math
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import IO, NamedTuple, NoReturn
+from typing import NamedTuple, NoReturn
 
 from shared.problems import InputError
 from shared.timeline import to_ms
@@ -36,16 +36,19 @@ def load_trace(path: Path) -> list[TraceTick]:
         InputError: names the file, the line, the column, the offending value and what would be right.
     """
     try:
-        with path.open(encoding="utf-8", newline="") as file:
-            return list(_ticks(file, path))
+        data = path.read_bytes()
+        text = data.decode("utf-8")
     except OSError as error:
         raise InputError(f"{path}: cannot be read: {error.strerror}.") from error
     except UnicodeDecodeError as error:
-        raise InputError(f"{path}: not UTF-8 at byte {error.start}: {error.reason}.") from error
+        line = data.count(b"\n", 0, error.start) + 1
+        what = f"byte {data[error.start]:#04x} is not UTF-8"
+        raise InputError(f"{path}, line {line}: {what}; a trace is plain text in UTF-8.") from error
+    return list(_ticks(text.splitlines(keepends=True), path))
 
 
-def _ticks(file: IO[str], path: Path) -> Iterator[TraceTick]:
-    reader = csv.reader(file, strict=True)
+def _ticks(lines: Iterable[str], path: Path) -> Iterator[TraceTick]:
+    reader = csv.reader(lines, strict=True)
     try:
         header = next(reader, None)
         if header is None:

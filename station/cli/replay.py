@@ -17,6 +17,8 @@ from station.rules.tick import Book
 from station.settings import Settings
 from station.trace import load_trace
 
+LATEST_START_MS = parse_rfc3339("2200-01-01T00:00:00Z")
+
 
 @click.command()
 @click.argument("trace", type=click.Path(path_type=Path))
@@ -56,11 +58,14 @@ def _start_ms(start: str | None) -> int | None:
     if start is None:
         return None
     try:
-        return parse_rfc3339(start)
+        start_ms = parse_rfc3339(start)
+        if not 0 <= start_ms < LATEST_START_MS:
+            raise ValueError("not between the years 1970 and 2200")
     except ValueError as error:
         raise InputError(
             f"--start is {start!r}: {error}; write an RFC 3339 time such as 2026-03-02T08:30:00Z."
         ) from error
+    return start_ms
 
 
 def _print(record: EventRecord, start_ms: int | None) -> None:

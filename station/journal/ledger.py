@@ -70,7 +70,7 @@ class Ledger:
         self._engine = writing_engine(path)
         if schema_version(self._engine) != 0:
             check_schema(self._engine, path)
-        create_tables(self._engine)
+        create_tables(self._engine, path)
         self._boots: dict[str, int] = {}
         with self._engine.connect() as connection:
             head = connection.execute(

@@ -169,12 +169,26 @@ class Journal:
                 LOG.error("journal %s cannot be written: %s", self.path, error.orig)
             self._failing = True
             return False
+        except Exception as error:  # noqa: BLE001 - no entry may end this thread; each is logged with its cause
+            return self._write_singly(pending, error)
         if self._failing:
             LOG.warning("journal %s can be written again", self.path)
         self._failing = False
         self._answer(pending, records)
         if entries and self.on_written is not None:
             self.on_written()
+        return True
+
+    def _write_singly(self, pending: deque[_Item], error: Exception) -> bool:
+        """Something in a batch cannot be written whatever the disk does: leave out that, and only that."""
+        if len(pending) == 1:
+            LOG.error("an entry cannot be written and is left out: %r", pending[0].entry, exc_info=error)
+            self.lost += 1
+            return True
+        while pending:
+            if not self._write(deque([pending[0]])):
+                return False
+            pending.popleft()
         return True
 
     def _answer(self, pending: deque[_Item], records: list[EventRecord]) -> None:

@@ -1,6 +1,6 @@
 """The journal's thread over a real file: on disk before the answer, in order, drained at the end.
 
-Nothing here sleeps: each test waits for what the journal itself says, with a limit that only a failure meets.
+Nothing here sleeps: each test waits for what the journal itself says, with a limit.
 """
 
 import queue
