@@ -30,6 +30,7 @@ from shared.records import (
     UnitRow,
 )
 from shared.timeline import Moment
+from station.journal.claim import Claim
 
 
 class Told(NamedTuple):
@@ -65,23 +66,33 @@ class Ledger:
 
         Raises:
             InputError: the file is no database of a station, or one of another version.
+            FailureError: another program writes it, or its folder cannot be written.
             sqlalchemy.exc.DBAPIError: it cannot be opened or written.
         """
+        self._claim = Claim(path)
         self._engine = writing_engine(path)
+        self._boots: dict[str, int] = {}
+        try:
+            self.seq, self.head = self._open(path)
+        except BaseException:
+            self.close()
+            raise
+
+    def _open(self, path: Path) -> tuple[int, str]:
+        """Make the tables where there are none; the head of the chain."""
         if schema_version(self._engine) != 0:
             check_schema(self._engine, path)
         create_tables(self._engine, path)
-        self._boots: dict[str, int] = {}
         with self._engine.connect() as connection:
             head = connection.execute(
                 select(EventRow.seq, EventRow.hash).order_by(EventRow.seq.desc()).limit(1)
             ).first()
-        self.seq: int = head.seq if head is not None else 0
-        self.head: str = head.hash if head is not None else ZERO
+        return (head.seq, head.hash) if head is not None else (0, ZERO)
 
     def close(self) -> None:
         """Let go of the file."""
         self._engine.dispose()
+        self._claim.release()
 
     def fresh_boot(self, name: str) -> str:
         """The name, or the name with a number behind it where this database has that boot already."""

@@ -12,7 +12,7 @@ from shared import events
 from shared.chain import ZERO
 from shared.history import History
 from shared.messages import Second
-from shared.problems import InputError
+from shared.problems import FailureError, InputError
 from shared.timeline import Moment
 from station.journal.ledger import BootClock, Ledger, Told
 
@@ -155,3 +155,12 @@ def test_ledger_is_refused_when_the_file_is_a_database_of_others(path: Path) -> 
     finally:
         connection.close()
     assert tables == [("invoices",)]
+
+
+def test_ledger_is_refused_when_another_program_writes_it(path: Path) -> None:
+    """Two writers would break the chain: the second one is told to wait, and the first goes on."""
+    first = Ledger(path)
+    with pytest.raises(FailureError, match="another station writes this journal"):
+        Ledger(path)
+    first.close()
+    Ledger(path).close()

@@ -1,0 +1,38 @@
+"""The claim on a journal: one program writes it at a time.
+
+A second writer would count on from the same event and break the chain. The claim is a lock on a file beside the
+database; the kernel lets go of it with the process, however that ends.
+"""
+
+import fcntl
+import os
+from pathlib import Path
+
+from shared.problems import FailureError
+
+
+class Claim:
+    """An exclusive claim on a database, held until `release`."""
+
+    def __init__(self, database: Path) -> None:
+        """Take the claim.
+
+        Raises:
+            FailureError: another program has it, or the folder cannot be written.
+        """
+        path = database.with_name(database.name + ".lock")
+        try:
+            self._file = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        except OSError as error:
+            raise FailureError(f"{database}: cannot be opened for writing: {error.strerror}.") from error
+        try:
+            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            os.close(self._file)
+            raise FailureError(f"{database}: another station writes this journal; stop it first.") from error
+
+    def release(self) -> None:
+        """Let go; harmless twice."""
+        if self._file >= 0:
+            os.close(self._file)
+            self._file = -1
