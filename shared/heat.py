@@ -272,7 +272,8 @@ def figures(intervals: Sequence[Interval], runs: Sequence[Run], peak_c: float | 
         "max_rise_c_per_min": _rounded(max_rise_c_per_min(runs), 2),
         "mean_kinetic_c": _rounded(mean_kinetic_c(runs), 3),
         "equivalent_min_at_100c": round(equivalent_min(runs), 3),
-        "heat_cycles": heat_cycles(runs),
+        # Off the plate a unit cools: each placement counts anew.
+        "heat_cycles": sum(heat_cycles(_inside(runs, interval)) for interval in intervals),
     }
 
 

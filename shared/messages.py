@@ -148,7 +148,7 @@ def senml(station: str, second: Second, wall_ms: int | None) -> list[dict[str, A
     A value that could not be measured is left out; it is never sent as zero. ``bt`` is left out while the
     wall time is unknown.
     """
-    base: dict[str, Any] = {"bn": f"urn:dev:ops:benchward-{station}:"}
+    base: dict[str, Any] = {"bn": f"benchward:{station}:"}
     if wall_ms is not None:
         base["bt"] = wall_ms / 1000
     base |= {"boot": second.boot, "mono_s": second.second, "seq": second.second, "quality": second.quality}

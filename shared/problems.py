@@ -5,6 +5,7 @@ BenchwardError
 └── FailureError   the operation could not be done or found a fault (exit 1)
 """
 
+import re
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -12,6 +13,8 @@ import msgspec
 from msgspec import inspect
 
 T = TypeVar("T")
+# People count from one: step[0].kind is "step 1: kind".
+_INDEX = re.compile(r"\[(\d+)\]\.?")
 
 
 class BenchwardError(Exception):
@@ -49,7 +52,7 @@ def convert_checked(data: Any, type_: type[T], file: Path | str, *, strict: bool
     except msgspec.ValidationError as error:
         message, _, path = str(error).partition(" - at `")
         path = path.rstrip("`") or "$"
-        key = path.removeprefix("$").removeprefix(".") or "top level"
+        key = _INDEX.sub(lambda found: f" {int(found[1]) + 1}: ", path.lstrip("$.")) or "top level"
         found = value_at(data, path)
         shown = "" if isinstance(found, dict | list) or found is None else f" is {found!r}"
         choices = choices_at(type_, path)

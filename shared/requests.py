@@ -15,6 +15,7 @@ import msgspec
 # The look-ahead keeps `$` from stopping before a line end.
 IDENTIFIER = r"^[A-Za-z0-9_.\-]{1,40}(?!\n)$"
 Identifier: TypeAlias = Annotated[str, msgspec.Meta(pattern=IDENTIFIER)]
+LONGEST = 4096
 Text: TypeAlias = Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
 
 
@@ -166,6 +167,8 @@ class Unreadable(msgspec.Struct, frozen=True):
 
 def parse_text(text: str) -> AnyRequest | Unreadable:
     """Read a request written as ``verb key=value …``; never raises."""
+    if len(text) > LONGEST:
+        return _unreadable(text, "malformed-request", f"longer than {LONGEST} characters")
     try:
         words = shlex.split(text)
     except ValueError as error:

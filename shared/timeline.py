@@ -5,10 +5,12 @@ say. A moment names its boot, because the monotonic clock starts anew with each 
 the clock is known to be right.
 """
 
+import re
 from datetime import UTC, datetime, timedelta
 
 import msgspec
 
+_RFC3339 = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d:\d\d(\.\d+)?(?P<offset>[Zz]|[+-]\d\d:\d\d)?", re.ASCII)
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -42,7 +44,10 @@ def parse_rfc3339(text: str) -> int:
     Raises:
         ValueError: the text is not a date and time, or has no offset from UTC.
     """
-    moment = datetime.fromisoformat(text)
-    if moment.tzinfo is None:
+    found = _RFC3339.fullmatch(text)
+    if found is None:
+        raise ValueError(f"{text!r} is no date and time such as 2026-03-02T08:30:00Z")
+    if found["offset"] is None:
         raise ValueError(f"{text!r} has no offset from UTC; write 2026-03-02T08:30:00Z or +01:00.")
+    moment = datetime.fromisoformat(text.upper())
     return round((moment - EPOCH).total_seconds() * 1000)

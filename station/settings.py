@@ -144,6 +144,12 @@ def check_settings(settings: Settings, file: Path | str) -> None:
             f"{file}: limits.extraction.lost_a is {extraction.lost_a!r}, not below proven_a "
             f"{extraction.proven_a!r}; a proof needs a deadband."
         )
+    plate = settings.limits.plate
+    if plate.over_limit_c >= plate.range_high_c:
+        raise InputError(
+            f"{file}: limits.plate.over_limit_c is {plate.over_limit_c!r}, not below range_high_c "
+            f"{plate.range_high_c!r}; a plate over its limit would only look like a broken sensor."
+        )
     floor_a = settings.wires.extraction.floor_a
     if extraction.lost_a < 3 * floor_a:
         raise InputError(

@@ -16,6 +16,7 @@ from shared.problems import InputError
 from shared.timeline import to_ms
 
 COLUMNS = ("t_s", "plate_frame", "extraction_a", "solvent_out", "request")
+LARGEST = 1e9
 _WORD = re.compile(r"[0-9A-Fa-f]{8}")
 
 
@@ -91,8 +92,10 @@ class _Line:
             value = float(text)
         except ValueError:
             self._refuse(column, "a number" + (" or empty" if empty else " of seconds"))
-        if not math.isfinite(value) or value < 0 or "_" in text:
+        if not 0 <= value < math.inf or "_" in text:
             self._refuse(column, "a finite number of 0 or more")
+        if value > LARGEST:
+            self._refuse(column, f"at most {LARGEST:g}")
         return value
 
     def _word(self) -> int | None:

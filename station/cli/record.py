@@ -12,6 +12,7 @@ from shared.history import Filter, History
 from shared.problems import FailureError, InputError
 from shared.timeline import parse_rfc3339
 from station.cli.output import Row, clock, format_option, print_rows
+from station.journal.audit import audit
 from station.settings import Settings
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -186,6 +187,7 @@ def verify(settings: Settings, db: Path | None, head: str | None) -> None:
         found = history.verify()
         if found.problem is not None:
             raise FailureError(f"{history.path}: the chain breaks: {found.problem}.")
+        audit(history.path)
         if head is not None and not any(dated.record.hash == head for dated in history.events()):
             raise FailureError(
                 f"{history.path}: head {head!r} stands nowhere in the chain: it was cut off or rewritten."

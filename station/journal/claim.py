@@ -1,7 +1,7 @@
 """The claim on a journal: one program writes it at a time.
 
-A second writer would count on from the same event and break the chain. The claim is a lock on a file beside the
-database; the kernel lets go of it with the process, however that ends.
+A second writer would count on from the same event and break the chain. The claim is a lock on a file beside
+the database; the kernel lets go of it with the process, however that ends.
 """
 
 import fcntl

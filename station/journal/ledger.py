@@ -12,6 +12,7 @@ from typing import Any, NamedTuple, TypeAlias
 import msgspec
 from sqlalchemy import Connection, insert, select, update
 from sqlalchemy.dialects.sqlite import insert as sqlite_insert
+from sqlalchemy.exc import DatabaseError
 
 from shared import events
 from shared.chain import ZERO, event_hash
@@ -19,6 +20,7 @@ from shared.database import check_schema, create_tables, schema_version, writing
 from shared.events import EventBody, EventRecord, hashed_fields, kind_of
 from shared.history import last_known_ms
 from shared.messages import Second
+from shared.problems import InputError
 from shared.records import (
     QUALITIES,
     Boot,
@@ -80,7 +82,13 @@ class Ledger:
 
     def _open(self, path: Path) -> tuple[int, str]:
         """Make the tables where there are none; the head of the chain."""
-        if schema_version(self._engine) != 0:
+        try:
+            version = schema_version(self._engine)
+        except DatabaseError as error:
+            if "not a database" in str(error.orig):
+                raise InputError(f"{path}: is no database; name a station's, or a new file.") from error
+            raise
+        if version != 0:
             check_schema(self._engine, path)
         create_tables(self._engine, path)
         with self._engine.connect() as connection:

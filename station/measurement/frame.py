@@ -8,6 +8,7 @@ they take the ground from under the next: silent, malformed, faulty wire, out of
 """
 
 from shared.readings import PlateQuality, PlateReading
+from station.measurement.coefficients import Letter
 from station.measurement.its90 import linearised_c
 
 SILENT_WORDS = frozenset({0x0000_0000, 0xFFFF_FFFF})
@@ -59,6 +60,7 @@ def decode(
     offset_c: float = 0.0,
     range_c: tuple[float, float] = RANGE_C,
     cold_junction_range_c: tuple[float, float] = COLD_JUNCTION_RANGE_C,
+    letter: Letter = "K",
 ) -> PlateReading:
     """Read one word.
 
@@ -68,13 +70,14 @@ def decode(
         offset_c: added in °C.
         range_c: lowest and highest believable plate temperature in °C, after correction and trim.
         cold_junction_range_c: lowest and highest believable cold junction in °C.
+        letter: the type of the thermocouple and of its chip.
 
     Returns:
         A good reading with ``plate_c`` and ``cold_junction_c``, or a quality without ``plate_c``. The cold
         junction stands beside a wire fault or a plate out of range as long as it is itself believable.
 
     Raises:
-        ValueError: ``word`` is not 32 bits.
+        ValueError: ``word`` is not 32 bits, or there is no such type.
     """
     if not 0 <= word <= 0xFFFF_FFFF:
         raise ValueError(f"A frame has 32 bits, {word:#x} does not fit.")
@@ -88,16 +91,18 @@ def decode(
     fault = wire_fault(word)
     if fault is not None:
         return PlateReading(quality=fault, word=word, cold_junction_c=shown_c)
-    plate_c = _corrected_c(chip_c(word), junction_c, gain, offset_c) if believable else None
+    plate_c = _corrected_c(chip_c(word), junction_c, gain, offset_c, letter) if believable else None
     if plate_c is None or not range_c[0] <= plate_c <= range_c[1]:
         return PlateReading(quality=PlateQuality.OUT_OF_RANGE, word=word, cold_junction_c=shown_c)
     return PlateReading(quality=PlateQuality.GOOD, word=word, plate_c=plate_c, cold_junction_c=junction_c)
 
 
-def _corrected_c(chip_reading_c: float, junction_c: float, gain: float, offset_c: float) -> float | None:
+def _corrected_c(
+    chip_reading_c: float, junction_c: float, gain: float, offset_c: float, letter: Letter
+) -> float | None:
     # The trim comes after the correction: a two-point trim of the raw reading would bend it in between.
     try:
-        return gain * linearised_c(chip_reading_c, junction_c) + offset_c
+        return gain * linearised_c(chip_reading_c, junction_c, letter) + offset_c
     except ValueError:
         return None
 

@@ -29,7 +29,7 @@ class Outer(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         ({}, "f.toml: top level: Object missing required field `name`."),
         ({"name": 3}, "f.toml: name is 3: Expected `str`, got `int`."),
         ({"name": "a", "inner": {"size": 10}}, "f.toml: inner.size is 10: Expected `int` <= 9."),
-        ({"name": "a", "many": [{}, {"size": 0}]}, "f.toml: many[1].size is 0: Expected `int` >= 1."),
+        ({"name": "a", "many": [{}, {"size": 0}]}, "f.toml: many 2: size is 0: Expected `int` >= 1."),
         ({"name": "a", "inner": {"size": "9"}}, "f.toml: inner.size is '9': Expected `int`, got `str`."),
         ({"name": "a", "inner": {"colour": 1}}, "f.toml: inner: Object contains unknown field `colour`."),
         ({"name": "a", "inner": [1]}, "f.toml: inner: Expected `object`, got `array`."),

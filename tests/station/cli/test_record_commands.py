@@ -263,3 +263,30 @@ def test_verify_misses_a_head_when_the_tail_was_cut(
     assert benchward("verify", "--db", copy).exit_code == 0
     result = benchward("verify", "--db", copy, "--head", head)
     assert (result.exit_code, result.stdout, head in result.stderr) == (1, "", True)
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ("UPDATE units SET model = 'other'", "units, row of event"),
+        (
+            "UPDATE steps SET result = 'pass' WHERE step = 'frame-off'",
+            "result is 'pass', the events say None",
+        ),
+        ("DELETE FROM placements", "placements lacks the row that event"),
+        ("DROP TABLE readings", "the table 'readings' is missing"),
+    ],
+)
+def test_verify_fails_when_what_was_derived_disagrees(
+    benchward: Call, traces: Path, tmp_path: Path, change: str, message: str
+) -> None:
+    """Tables made from the events are compared with the events; the message names table, row and value."""
+    db = tmp_path / "n.db"
+    assert benchward("replay", traces / "open-thermocouple.csv", "--db", db).exit_code == 0
+    connection = sqlite3.connect(db)
+    connection.execute(change)
+    connection.commit()
+    connection.close()
+    result = benchward("verify", "--db", db)
+    assert (result.exit_code, result.stdout) == (1, "")
+    assert message in result.stderr

@@ -1,0 +1,98 @@
+"""Whether what was derived from the events still agrees with them.
+
+The chain shows an edited event; it does not cover the tables made from events for quick questions. This
+derives them once more, in memory, and compares. Readings are covered by neither.
+"""
+
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, create_engine, func, insert, inspect, select, tuple_
+from sqlalchemy.exc import DBAPIError
+from sqlalchemy.pool import StaticPool
+
+from shared.database import reading_engine
+from shared.history import History
+from shared.problems import FailureError
+from shared.records import Base, Boot, EventRow, PlacementRow, ReadingRow, StepRow, UnitRow
+from station.journal.ledger import derive
+
+DERIVED: tuple[type[Base], ...] = (UnitRow, StepRow, PlacementRow)
+
+
+def audit(path: Path) -> None:
+    """Compare the derived tables of a database with its events.
+
+    Raises:
+        InputError: the file is no database of a station.
+        FailureError: a table is missing, or a row is not what the events make of it; says which.
+    """
+    engine = reading_engine(path)
+    try:
+        missing = sorted(set(Base.metadata.tables) - set(inspect(engine).get_table_names()))
+        if missing:
+            raise FailureError(f"{path}: the table {missing[0]!r} is missing.")
+        _compare(path, engine)
+    except DBAPIError as error:
+        raise FailureError(f"{path}: the file is damaged: {error.orig}.") from error
+    finally:
+        engine.dispose()
+
+
+def _compare(path: Path, engine: Engine) -> None:
+    again = create_engine("sqlite://", poolclass=StaticPool)
+    try:
+        with engine.connect() as stored, again.begin() as made:
+            Base.metadata.create_all(made)
+            _copy_boots(stored, made)
+            with History(path) as history:
+                boots: dict[str, int] = {row.boot: row.id for row in made.execute(select(Boot.boot, Boot.id))}
+                for record, _ in history.events():
+                    derive(made, record.seq, boots[record.boot], record.mono_ms, record.body)
+            for model in DERIVED:
+                _compare_table(path, model, _rows(stored, model), _rows(made, model))
+    finally:
+        again.dispose()
+
+
+def _copy_boots(stored: Connection, made: Connection) -> None:
+    """Boots, and of each the last event and second: where a unit's time on the plate ends with its boot."""
+    last_seconds = select(ReadingRow.boot_id, func.max(ReadingRow.second)).group_by(ReadingRow.boot_id)
+    place = tuple_(ReadingRow.boot_id, ReadingRow.second)
+    last_events = select(func.max(EventRow.seq)).group_by(EventRow.boot_id)
+    wanted: list[tuple[type[Base], Any]] = [
+        (Boot, select(Boot)),
+        (
+            ReadingRow,
+            select(ReadingRow).where(place.in_(last_seconds)),
+        ),
+        (EventRow, select(EventRow).where(EventRow.seq.in_(last_events))),
+    ]
+    for model, query in wanted:
+        rows = [dict(row) for row in stored.execute(query).mappings()]
+        if rows:
+            made.execute(insert(model), rows)
+
+
+def _rows(connection: Connection, model: type[Base]) -> dict[int, dict[str, Any]]:
+    key = next(iter(model.__table__.primary_key))
+    found = connection.execute(select(model).order_by(key)).mappings()
+    return {int(row[key.name]): dict(row) for row in found}
+
+
+def _compare_table(
+    path: Path, model: type[Base], stored: dict[int, dict[str, Any]], made: dict[int, dict[str, Any]]
+) -> None:
+    table = model.__tablename__
+    for seq in sorted(set(stored) | set(made)):
+        if stored.get(seq) == made.get(seq):
+            continue
+        if seq not in stored:
+            raise FailureError(f"{path}: {table} lacks the row that event {seq} made.")
+        if seq not in made:
+            raise FailureError(f"{path}: {table} has a row for event {seq}, which made none.")
+        column = next(name for name, value in stored[seq].items() if made[seq][name] != value)
+        raise FailureError(
+            f"{path}: {table}, row of event {seq}: {column} is {stored[seq][column]!r}, "
+            f"the events say {made[seq][column]!r}."
+        )
