@@ -7,17 +7,17 @@ commits are on disk when they return (WAL with synchronous FULL); and a reading 
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Engine, create_engine, event, text
+from sqlalchemy import URL, Engine, create_engine, event, text
 from sqlalchemy.exc import DBAPIError
 
 from shared.problems import InputError
 from shared.records import SCHEMA_VERSION, Base
 
-BUSY_MS = 5000
+BUSY_MS = 1000
 
 
 def _engine(path: Path, pragmas: tuple[str, ...], begin: str) -> Engine:
-    engine = create_engine(f"sqlite:///{path}", connect_args={"timeout": BUSY_MS / 1000})
+    engine = create_engine(URL.create("sqlite", database=str(path)), connect_args={"timeout": BUSY_MS / 1000})
 
     @event.listens_for(engine, "connect")
     def _connected(connection: Any, _record: Any) -> None:

@@ -222,7 +222,7 @@ class History:
             raise FailureError(f"{self.path}: the file is damaged: {error.orig}.") from error
 
     def _printed(self) -> Iterator[dict[str, Any]]:
-        """Events as the chain covers them, with any column that contradicts its body shown in its place."""
+        """Events as stored; one whose columns contradict its body says so, so that no hash fits it."""
         after = 0
         columns = select(EventRow, Boot.boot).join(Boot, EventRow.boot_id == Boot.id).order_by(EventRow.seq)
         while True:
@@ -233,9 +233,9 @@ class History:
             for row in page:
                 after = row.seq
                 fields = _fields(row.body)
-                fields |= {"seq": row.seq, "boot": row.boot, "mono_s": row.mono_ms / 1000, "kind": row.kind}
-                if row.unit is not None or "unit" in fields:
-                    fields["unit"] = row.unit
+                if (row.kind, row.unit) != (fields.get("kind"), fields.get("unit")):
+                    fields["contradicted"] = [row.kind, row.unit]
+                fields |= {"seq": row.seq, "boot": row.boot, "mono_s": row.mono_ms / 1000}
                 yield {**fields, "prev": row.prev, "hash": row.hash}
 
 
@@ -262,11 +262,15 @@ def _filtered(query: Select[*tuple[Any, ...]], which: Filter) -> Select[*tuple[A
 
 
 def _dated(row: Any) -> Dated:
+    try:
+        body = _BODY.decode(row.body)
+    except (msgspec.DecodeError, TypeError, UnicodeError) as error:
+        raise FailureError(f"Event {row.seq} is damaged: {error}. Run benchward verify.") from error
     record = EventRecord(
         seq=row.seq,
         boot=row.boot,
         mono_ms=row.mono_ms,
-        body=_BODY.decode(row.body),
+        body=body,
         prev=row.prev,
         hash=row.hash,
     )

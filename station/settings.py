@@ -54,7 +54,7 @@ class ExtractionWire(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_f
     supply_v: Annotated[float, msgspec.Meta(ge=2.7, le=5.5)] = 3.3
     volts_per_ampere: Annotated[float, msgspec.Meta(ge=0.001, le=10)] = 0.165
     mains_hz: Literal[50, 60] = 50
-    cycles: Annotated[int, msgspec.Meta(ge=1, le=50)] = 5
+    cycles: Annotated[int, msgspec.Meta(ge=1, le=10)] = 5
     samples_per_cycle: Annotated[int, msgspec.Meta(ge=20, le=400)] = 25
     floor_a: Annotated[float, msgspec.Meta(ge=0, le=5)] = 0.01
 
@@ -85,7 +85,7 @@ class Wires(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 class BrokerSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The MQTT broker."""
 
-    host: str = "127.0.0.1"
+    host: Annotated[str, msgspec.Meta(min_length=1)] = "127.0.0.1"
     port: Annotated[int, msgspec.Meta(ge=1, le=65535)] = 1883
     user: str | None = None
     password_file: str | None = None

@@ -12,14 +12,14 @@ from station.settings import Settings
 
 
 def stop_on_signals() -> threading.Event:
-    """An event that SIGTERM and SIGINT set. Without a handler of ours SIGTERM would skip every clean-up."""
+    """An event that SIGTERM, SIGINT and SIGHUP set; without our handlers they would skip every clean-up."""
     stop = threading.Event()
 
     def handle(_number: int, _frame: FrameType | None) -> None:
         stop.set()
 
-    signal.signal(signal.SIGTERM, handle)
-    signal.signal(signal.SIGINT, handle)
+    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+        signal.signal(number, handle)
     return stop
 
 

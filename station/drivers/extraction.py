@@ -18,7 +18,7 @@ from station.measurement.rms import CODES, extraction_reading
 from station.settings import ExtractionWire
 
 STALE_AFTER_S = 0.3
-"""Age at which the latest window no longer stands for now: three windows of five cycles at 50 Hz."""
+"""Age at which the latest window no longer stands for now; longer where three windows take longer."""
 
 STOP_LIMIT_S = 1.0
 
@@ -101,6 +101,7 @@ class ExtractionSampler:
     def __init__(self, sensor: ExtractionSensor) -> None:
         """Sample ``sensor``, once started."""
         self._sensor = sensor
+        self._stale_after_s = max(STALE_AFTER_S, 3 * sensor.window_s)
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="extraction-sampler", daemon=True)
         # Time and reading in one tuple: replaced whole, so a reader never sees a pair that was torn.
@@ -130,7 +131,7 @@ class ExtractionSampler:
             now_s: by the clock of the sensor's pacer.
         """
         latest = self._latest
-        if latest is None or now_s - latest[0] > STALE_AFTER_S:
+        if latest is None or now_s - latest[0] > self._stale_after_s:
             return STALE
         return latest[1]
 

@@ -72,11 +72,6 @@ class Journal:
         """Whether what is handed in reaches the disk."""
         return not self._failing and self._thread.is_alive()
 
-    @property
-    def waiting(self) -> int:
-        """How many entries wait to be written."""
-        return self._queue.qsize()
-
     def durable(self) -> Durable:
         """The state that earlier runs left: the fold of all events so far. Call before `start`."""
         with History(self.path) as history:

@@ -121,7 +121,9 @@ class Connection:
         if reason.is_failure:
             LOG.error("broker %s:%d refused the connection: %s", self._host, self._port, reason)
             return
-        client.subscribe(self._requests, options=SubscribeOptions(qos=1, noLocal=True))
+        # As published: a retained request stays recognisable even when it comes while we listen.
+        options = SubscribeOptions(qos=1, noLocal=True, retainAsPublished=True)
+        client.subscribe(self._requests, options=options)
         client.publish(self._birth[0], self._birth[1], qos=1, retain=True)
         self.connections += 1
         self.connected = True

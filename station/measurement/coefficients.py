@@ -5,8 +5,8 @@ junction at 0 °C, emf in mV, temperature in °C. Every type has two branches; t
 on top. The inverse polynomials of the same source serve only as a first guess: their band is up to 0.05 °C.
 
 The slope is the one gain a chip of the MAX31855 family assumes for its type. Type K's is printed on page 8 of
-datasheet 19-5793; those of J, N and T (its table of thermal characteristics) are from memory, and are
-borne out by the reference functions: each is the emf over its upper end, 1000 °C for K, J and N, 400 °C for T.
+datasheet 19-5793; those of J, N and T (its table of thermal characteristics) are from memory. The reference
+functions bear all four out: each is the mean slope up to 1000 °C for K, J and N, up to 400 °C for T.
 """
 
 from typing import Literal, NamedTuple, TypeAlias

@@ -77,7 +77,8 @@ def decode(
         junction stands beside a wire fault or a plate out of range as long as it is itself believable.
 
     Raises:
-        ValueError: ``word`` is not 32 bits, or there is no such type.
+        ValueError: ``word`` is not 32 bits.
+        LookupError: there is no such type.
     """
     if not 0 <= word <= 0xFFFF_FFFF:
         raise ValueError(f"A frame has 32 bits, {word:#x} does not fit.")

@@ -1,4 +1,4 @@
-"""Thermocouples of types K, J, N and T: emf and temperature on ITS-90, both ways, and the chip's straight line.
+"""Thermocouples of types K, J, N and T: emf and temperature on ITS-90, both ways; the line of a chip.
 
 The reference functions are those of NIST SRD 60 (IEC 60584-1), reference junction at 0 °C, emf in mV: see
 :mod:`station.measurement.coefficients`. The temperature for an emf is found by Newton's method on the forward
@@ -10,7 +10,7 @@ Cold junctions are accounted for in volts: temperatures are never added.
 
 from math import exp
 
-from station.measurement.coefficients import TYPES, Branch, Coefficients, Letter, ThermocoupleType
+from station.measurement.coefficients import TYPES, Branch, Letter, ThermocoupleType
 
 CHIP_MV_PER_C = TYPES["K"].chip_mv_per_c
 """The one slope the MAX31855 assumes for type K (datasheet 19-5793); :func:`chip_mv_per_c` for any type."""
@@ -23,20 +23,15 @@ def _type_of(letter: Letter) -> ThermocoupleType:
     try:
         return TYPES[letter]
     except KeyError:
+        raise LookupError(f"There is no thermocouple type {letter!r}, only {', '.join(TYPES)}.") from None
+
+
+def _emf_mv(kind: ThermocoupleType, t_c: float) -> float:
+    if not kind.lowest_c <= t_c <= kind.highest_c:
         raise ValueError(
-            f"There is no thermocouple type {letter!r} here; there are {', '.join(TYPES)}."
-        ) from None
-
-
-def _horner(coefficients: Coefficients, x: float) -> float:
-    total = 0.0
-    for coefficient in coefficients:
-        total = total * x + coefficient
-    return total
-
-
-def _forward(branch: Branch, t_c: float) -> float:
-    polynomial, bump = branch
+            f"Type {kind.letter} is defined from {kind.lowest_c} to {kind.highest_c} °C, not at {t_c!r} °C."
+        )
+    polynomial, bump = kind.lower if t_c <= kind.seam_c else kind.upper
     emf_mv = 0.0
     for coefficient in polynomial:
         emf_mv = emf_mv * t_c + coefficient
@@ -47,6 +42,50 @@ def _forward(branch: Branch, t_c: float) -> float:
     return emf_mv + bump_mv * exp(per_c2 * from_centre_c * from_centre_c)
 
 
+# Of each type: lowest emf with a temperature, emf at the seam, highest emf, in mV.
+_SPANS_MV = {
+    letter: (_emf_mv(kind, kind.inverse_lowest_c), _emf_mv(kind, kind.seam_c), _emf_mv(kind, kind.highest_c))
+    for letter, kind in TYPES.items()
+}
+
+
+def _temperature_c(kind: ThermocoupleType, emf_mv: float) -> float:
+    lowest_mv, seam_mv, highest_mv = _SPANS_MV[kind.letter]
+    if not lowest_mv <= emf_mv <= highest_mv:
+        raise ValueError(
+            f"Type {kind.letter} gives {lowest_mv:.3f} to {highest_mv:.3f} mV from {kind.inverse_lowest_c:g} "
+            f"to {kind.highest_c:g} °C, not {emf_mv!r} mV."
+        )
+    t_c = 0.0
+    for up_to_mv, guess in kind.guesses:
+        if emf_mv <= up_to_mv:
+            for coefficient in guess:
+                t_c = t_c * emf_mv + coefficient
+            break
+    # The branch follows the emf, not the iterate: the branches differ by some 1e-9 mV where they meet, and an
+    # iterate that hopped between them would not come to rest.
+    return _newton(kind.lower if emf_mv <= seam_mv else kind.upper, emf_mv, t_c)
+
+
+def _newton(branch: Branch, emf_mv: float, t_c: float) -> float:
+    polynomial, bump = branch
+    bump_mv, per_c2, centre_c = bump or (0.0, 0.0, 0.0)
+    step_c = 1.0
+    while abs(step_c) > _LAST_STEP_C:
+        value = slope = 0.0
+        for coefficient in polynomial:
+            slope = slope * t_c + value
+            value = value * t_c + coefficient
+        if bump_mv:
+            from_centre_c = t_c - centre_c
+            lift_mv = bump_mv * exp(per_c2 * from_centre_c * from_centre_c)
+            value += lift_mv
+            slope += 2.0 * per_c2 * from_centre_c * lift_mv
+        step_c = (value - emf_mv) / slope
+        t_c -= step_c
+    return t_c
+
+
 def emf_mv(t_c: float, letter: Letter = "K") -> float:
     """The emf in mV at ``t_c`` °C, reference junction at 0 °C (NIST SRD 60).
 
@@ -55,25 +94,10 @@ def emf_mv(t_c: float, letter: Letter = "K") -> float:
         letter: the thermocouple's type.
 
     Raises:
-        ValueError: the type is not defined at ``t_c``, ``t_c`` is no number, or there is no such type.
+        ValueError: the type is not defined at ``t_c``, or ``t_c`` is no number.
+        LookupError: there is no such type.
     """
-    kind = _type_of(letter)
-    if not kind.lowest_c <= t_c <= kind.highest_c:
-        raise ValueError(
-            f"Type {letter} is defined from {kind.lowest_c} to {kind.highest_c} °C, not at {t_c!r} °C."
-        )
-    return _forward(kind.lower if t_c <= kind.seam_c else kind.upper, t_c)
-
-
-# Of each type: lowest emf with a temperature, emf at the seam, highest emf, in mV.
-_SPANS_MV = {
-    letter: (
-        emf_mv(kind.inverse_lowest_c, letter),
-        emf_mv(kind.seam_c, letter),
-        emf_mv(kind.highest_c, letter),
-    )
-    for letter, kind in TYPES.items()
-}
+    return _emf_mv(_type_of(letter), t_c)
 
 
 def temperature_c(emf_mv: float, letter: Letter = "K") -> float:
@@ -84,43 +108,10 @@ def temperature_c(emf_mv: float, letter: Letter = "K") -> float:
         letter: the thermocouple's type.
 
     Raises:
-        ValueError: no temperature from -200 °C (type J: -210 °C) to the type's highest gives that emf, or
-            there is no such type.
+        ValueError: no temperature from -200 °C (type J: -210 °C) to the type's highest gives that emf.
+        LookupError: there is no such type.
     """
-    kind = _type_of(letter)
-    lowest_mv, seam_mv, highest_mv = _SPANS_MV[letter]
-    if not lowest_mv <= emf_mv <= highest_mv:
-        raise ValueError(
-            f"Type {letter} gives {lowest_mv:.3f} to {highest_mv:.3f} mV from {kind.inverse_lowest_c:g} to "
-            f"{kind.highest_c:g} °C, not {emf_mv!r} mV."
-        )
-    t_c = 0.0
-    for up_to_mv, guess in kind.guesses:
-        if emf_mv <= up_to_mv:
-            t_c = _horner(guess, emf_mv)
-            break
-    # The branch follows the emf, not the iterate: the branches differ by some 1e-9 mV where they meet, and an
-    # iterate that hopped between them would not come to rest.
-    return _newton(kind.lower if emf_mv <= seam_mv else kind.upper, emf_mv, t_c)
-
-
-def _newton(branch: Branch, emf_mv: float, t_c: float) -> float:
-    polynomial, bump = branch
-    step_c = 1.0
-    while step_c > _LAST_STEP_C or step_c < -_LAST_STEP_C:
-        value = slope = 0.0
-        for coefficient in polynomial:
-            slope = slope * t_c + value
-            value = value * t_c + coefficient
-        if bump is not None:
-            bump_mv, per_c2, centre_c = bump
-            from_centre_c = t_c - centre_c
-            bump_mv *= exp(per_c2 * from_centre_c * from_centre_c)
-            value += bump_mv
-            slope += 2.0 * per_c2 * from_centre_c * bump_mv
-        step_c = (value - emf_mv) / slope
-        t_c -= step_c
-    return t_c
+    return _temperature_c(_type_of(letter), emf_mv)
 
 
 def chip_mv_per_c(letter: Letter = "K") -> float:
@@ -130,7 +121,7 @@ def chip_mv_per_c(letter: Letter = "K") -> float:
     :mod:`station.measurement.coefficients`.
 
     Raises:
-        ValueError: there is no such type.
+        LookupError: there is no such type.
     """
     return _type_of(letter).chip_mv_per_c
 
@@ -147,9 +138,11 @@ def linearised_c(chip_c: float, cold_junction_c: float, letter: Letter = "K") ->
 
     Raises:
         ValueError: the pair stands for no temperature :func:`temperature_c` can give.
+        LookupError: there is no such type.
     """
-    mv_per_c = _type_of(letter).chip_mv_per_c
-    return temperature_c(mv_per_c * (chip_c - cold_junction_c) + emf_mv(cold_junction_c, letter), letter)
+    kind = _type_of(letter)
+    measured_mv = kind.chip_mv_per_c * (chip_c - cold_junction_c)
+    return _temperature_c(kind, measured_mv + _emf_mv(kind, cold_junction_c))
 
 
 def chip_reading_c(true_c: float, cold_junction_c: float, letter: Letter = "K") -> float:
@@ -162,6 +155,7 @@ def chip_reading_c(true_c: float, cold_junction_c: float, letter: Letter = "K") 
 
     Raises:
         ValueError: the type is not defined at one of the temperatures.
+        LookupError: there is no such type.
     """
-    mv_per_c = _type_of(letter).chip_mv_per_c
-    return cold_junction_c + (emf_mv(true_c, letter) - emf_mv(cold_junction_c, letter)) / mv_per_c
+    kind = _type_of(letter)
+    return cold_junction_c + (_emf_mv(kind, true_c) - _emf_mv(kind, cold_junction_c)) / kind.chip_mv_per_c

@@ -29,6 +29,10 @@ class Effect(StrEnum):
     DROP_PERMIT = "drop the permit"
 
 
+# What every critical alarm does until it is acknowledged and gone: nothing starts, and the iron stays dead.
+CRITICAL_EFFECTS = frozenset({Effect.REFUSE_ALL, Effect.DROP_PERMIT})
+
+
 class Facts(msgspec.Struct, frozen=True):
     """What the conditions may ask about: this tick's wires and the step of the unit in hand."""
 
@@ -52,7 +56,11 @@ class Facts(msgspec.Struct, frozen=True):
 
 
 class Cause(NamedTuple):
-    """One row. Delays in seconds are read from the limits; ``action`` tells the technician what to do."""
+    """One row. Delays in seconds are read from the limits; ``action`` tells the technician what to do.
+
+    ``reasons``: the codes with which its effects refuse. ``counts_itself``: the condition counts its own
+    on-delay (the sensor fault's, which bad readings with good ones between them must not escape).
+    """
 
     alarm: str
     title: str
@@ -63,13 +71,17 @@ class Cause(NamedTuple):
     off_delay_s: Callable[[Limits], float] = lambda limits: 0.0
     latching: bool = False
     effects: frozenset[Effect] = frozenset()
+    reasons: tuple[str, ...] = ()
+    counts_itself: bool = False
 
 
 PRIORITIES = ("low", "medium", "high", "critical")
 
 
 def _sensor_fault(facts: Facts, standing: bool) -> bool | None:
-    return facts.plate.quality is not PlateQuality.GOOD
+    bad = facts.plate.quality is not PlateQuality.GOOD
+    over_ms = facts.plate.bad_ms - to_ms(facts.limits.plate.fault_delay_s)
+    return bad if standing else over_ms > 0 or (bad and over_ms == 0)
 
 
 def _over_limit(facts: Facts, standing: bool) -> bool | None:
@@ -127,7 +139,8 @@ def _extraction_fault(facts: Facts, standing: bool) -> bool | None:
 
 def _run_on_short(facts: Facts, standing: bool) -> bool | None:
     ended_ms = facts.solder_ended_ms
-    if ended_ms is None or facts.extraction.proven:
+    off = facts.extraction.below_since_ms is not None and not facts.extraction.proven
+    if ended_ms is None or not off:
         return False
     return facts.now.mono_ms - ended_ms < to_ms(facts.limits.extraction.run_on_s)
 
@@ -188,7 +201,9 @@ CAUSES: tuple[Cause, ...] = (
         _sensor_fault,
         lambda limits: limits.plate.fault_delay_s,
         lambda limits: limits.plate.fault_return_s,
+        counts_itself=True,
         effects=frozenset({Effect.REFUSE_HEAT_AND_SOLDER, Effect.HOLD_HEAT, Effect.DROP_PERMIT}),
+        reasons=("plate-sensor-fault",),
     ),
     Cause(
         "plate-over-limit",
@@ -199,7 +214,8 @@ CAUSES: tuple[Cause, ...] = (
         lambda limits: limits.plate.over_limit_delay_s,
         lambda limits: limits.plate.return_delay_s,
         latching=True,
-        effects=frozenset({Effect.REFUSE_ALL, Effect.HOLD_ANY, Effect.DROP_PERMIT}),
+        effects=CRITICAL_EFFECTS | {Effect.HOLD_ANY},
+        reasons=("plate-over-limit", "critical-alarm"),
     ),
     Cause(
         "plate-high",
@@ -242,7 +258,8 @@ CAUSES: tuple[Cause, ...] = (
         "Put the iron down and step back from the fume. Bring the extractor back, acknowledge, then resume.",
         "critical",
         _extraction_lost,
-        effects=frozenset({Effect.HOLD_ANY, Effect.DROP_PERMIT}),
+        effects=CRITICAL_EFFECTS | {Effect.HOLD_ANY},
+        reasons=("critical-alarm",),
     ),
     Cause(
         "extraction-sensor-fault",
@@ -275,7 +292,8 @@ CAUSES: tuple[Cause, ...] = (
         "critical",
         _solvent_unextracted,
         lambda limits: limits.solvent.delay_s,
-        effects=frozenset({Effect.DROP_PERMIT}),
+        effects=CRITICAL_EFFECTS,
+        reasons=("critical-alarm",),
     ),
     Cause(
         "solvent-at-iron",
@@ -283,7 +301,8 @@ CAUSES: tuple[Cause, ...] = (
         "Put the iron in its stand, close the bottle and put it back in its cradle.",
         "critical",
         _solvent_at_iron,
-        effects=frozenset({Effect.HOLD_ANY, Effect.DROP_PERMIT}),
+        effects=CRITICAL_EFFECTS | {Effect.HOLD_ANY},
+        reasons=("critical-alarm",),
     ),
     Cause(
         "solvent-left-out",

@@ -15,7 +15,7 @@ from shared.events import EventBody, Values
 from shared.indication import Indication, Levels
 from shared.readings import ExtractionQuality, ExtractionReading, PlateQuality, PlateReading, Reading
 from shared.timeline import Moment, to_ms
-from station.rules.alarms import SOUNDING, STANDING
+from station.rules.alarms import SOUNDING, STANDING, Input
 from station.rules.causes import CAUSES, Cause, Effect, Facts
 from station.rules.extraction import ExtractionTurn, forget_extraction, watch_extraction
 from station.rules.indication import REFUSED_MS, indicate, levels
@@ -25,6 +25,7 @@ from station.rules.requests import Asked, Outcome, carry_out
 from station.rules.soak import RESTING, reaches_setpoint, watch_heat
 from station.rules.state import Durable, Life, State, Timer, Watch
 from station.rules.tick import Book, Tick, elapsed_ms, holds
+from station.rules.turn import turn
 
 _STOPPING_SOAK = tuple(cause.alarm for cause in CAUSES if Effect.STOP_SOAK in cause.effects)
 _HOLDING = tuple(
@@ -82,8 +83,8 @@ def decide(
         The new state and the decision.
     """
     tick = Tick(book, state, reading, now)
-    _watch_wires(tick)
-    _judge_causes(tick)
+    passed_ms = _watch_wires(tick)
+    _judge_causes(tick, passed_ms)
     _hold_step(tick)
     outcomes = tuple(carry_out(tick, request) for request in asked)
     permit = _settle_permit(tick)
@@ -94,7 +95,8 @@ def decide(
     return State(tick.durable, tick.watch), Decision(tuple(tick.events), outcomes, indication, driven)
 
 
-def _watch_wires(tick: Tick) -> None:
+def _watch_wires(tick: Tick) -> int:
+    """Judge the wires; the time since the last tick, 0 at a start and after a gap."""
     limits, watch, reading, now_ms = tick.book.limits, tick.watch, tick.reading, tick.now.mono_ms
     passed_ms = 0 if watch.last_ms is None else now_ms - watch.last_ms
     gap = passed_ms > to_ms(limits.gap_s)
@@ -107,19 +109,21 @@ def _watch_wires(tick: Tick) -> None:
     turn = watch_extraction(watch.extraction, reading.extraction, now_ms, limits.extraction)
     tick.watch = replace(
         watch,
-        plate=watch_plate(plate, reading.plate, now_ms, limits),
+        plate=watch_plate(plate, reading.plate, now_ms, passed_ms, limits),
         extraction=turn.watch,
         solvent_out=reading.solvent_out,
     )
     _tell_extraction(tick, state_before=watch.extraction.proven, lost=lost or turn.lost)
     _tell_bottle(tick)
     _watch_step(tick, before_c, passed_ms)
+    return passed_ms
 
 
 def _after_gap(watch: Watch, now_ms: int) -> tuple[Watch, str | None]:
     turn: ExtractionTurn = forget_extraction(watch.extraction, now_ms)
     timers = {name: Timer(timer.standing) for name, timer in watch.timers.items()}
-    return replace(watch, extraction=turn.watch, timers=timers), turn.lost
+    heat = replace(watch.heat, foot_c=None, inside=False)
+    return replace(watch, extraction=turn.watch, timers=timers, heat=heat), turn.lost
 
 
 def _tell_extraction(tick: Tick, *, state_before: bool, lost: str | None) -> None:
@@ -165,13 +169,13 @@ def _watch_step(tick: Tick, before_c: float | None, passed_ms: int) -> None:
     tick.watch = replace(tick.watch, heat=heat)
 
 
-def _judge_causes(tick: Tick) -> None:
+def _judge_causes(tick: Tick, passed_ms: int) -> None:
     facts = tick.facts()
     timers = dict(tick.watch.timers)
     moved: list[Cause] = []
     for cause in CAUSES:
         before = timers.get(cause.alarm, _AT_REST)
-        after = _advance(cause, before, facts)
+        after = _advance(cause, before, facts, passed_ms)
         if after != before:
             timers[cause.alarm] = after
         if after.standing or cause.alarm in tick.durable.alarms:
@@ -181,30 +185,30 @@ def _judge_causes(tick: Tick) -> None:
         _live(tick, cause, timers.get(cause.alarm, _AT_REST).standing)
 
 
-def _advance(cause: Cause, timer: Timer, facts: Facts) -> Timer:
+def _advance(cause: Cause, timer: Timer, facts: Facts, passed_ms: int) -> Timer:
     """The cause's delay after one more tick: it turns when the condition has held for its whole delay."""
     holds_now = cause.condition(facts, timer.standing)
-    if holds_now is None:
-        return timer
+    if holds_now is None:  # time of which nothing is known counts neither for nor against
+        return timer if timer.since_ms is None else Timer(timer.standing, timer.since_ms + passed_ms)
     if holds_now == timer.standing:
         return timer if timer.since_ms is None else Timer(timer.standing)
     now_ms = facts.now.mono_ms
     since_ms = now_ms if timer.since_ms is None else timer.since_ms
     delay_s = (cause.on_delay_s if holds_now else cause.off_delay_s)(facts.limits)
+    if holds_now and cause.counts_itself:
+        delay_s = 0.0
     return Timer(holds_now) if now_ms - since_ms >= to_ms(delay_s) else Timer(timer.standing, since_ms)
 
 
 def _live(tick: Tick, cause: Cause, standing: bool) -> None:
     """Let the alarm follow its cause. Level by level, so that nothing depends on having seen the edge."""
     if tick.life(cause.alarm) is Life.SHELVED and _shelf_time_is_up(tick, cause.alarm):
-        tick.emit(events.AlarmUnshelved(alarm=cause.alarm, reason="time is up"))
+        turn(tick, cause, Input.UNSHELVE, reason="time is up")
     life = tick.life(cause.alarm)
-    if standing and life not in STANDING and life is not Life.SHELVED:
-        tick.emit(_raised(tick, cause))
+    if standing and life not in STANDING:
+        turn(tick, cause, Input.RAISE)
     elif not standing and life in STANDING:
-        tick.emit(events.AlarmReturned(alarm=cause.alarm, latched=cause.latching))
-        if life is Life.ACKNOWLEDGED and not cause.latching:
-            tick.emit(events.AlarmClosed(alarm=cause.alarm))
+        turn(tick, cause, Input.RETURN)
 
 
 def _shelf_time_is_up(tick: Tick, alarm: str) -> bool:
@@ -212,30 +216,6 @@ def _shelf_time_is_up(tick: Tick, alarm: str) -> bool:
     if life.since.boot != tick.now.boot:
         return True  # how long it was put aside cannot be told: it counts again
     return tick.now.mono_ms - life.since.mono_ms >= to_ms(life.shelved_min * 60)
-
-
-def _raised(tick: Tick, cause: Cause) -> events.AlarmRaised:
-    values: Values = {}
-    plate_c, current_a = tick.watch.plate.plate_c, tick.reading.extraction.extraction_a
-    if plate_c is not None:
-        values["plate_c"] = round(plate_c, 2)
-    if current_a is not None:
-        values["extraction_a"] = round(current_a, 3)
-    reason = None
-    if cause.alarm == "plate-sensor-fault":
-        reason = str(tick.watch.plate.quality)
-    elif cause.alarm == "extraction-sensor-fault":
-        reason = str(tick.reading.extraction.quality)
-    run = tick.run
-    return events.AlarmRaised(
-        alarm=cause.alarm,
-        priority=cause.priority,
-        reason=reason,
-        values=values,
-        unit=tick.durable.in_hand,
-        step=run.step if run is not None else None,
-        technician=tick.durable.technician,
-    )
 
 
 def _hold_step(tick: Tick) -> None:

@@ -11,6 +11,7 @@ from msgspec.structs import replace
 from shared import events
 from shared.events import Event
 from shared.timeline import Moment
+from station.rules.alarms import LATCHED, Input, move
 from station.rules.state import AlarmLife, Durable, Life, Run, Unit
 
 
@@ -112,33 +113,23 @@ def _raised(durable: Durable, now: Moment, body: events.AlarmRaised) -> Durable:
     return _with_alarm(durable, body.alarm, AlarmLife(Life.UNACKNOWLEDGED, now))
 
 
-_AFTER_ACK = {
-    Life.UNACKNOWLEDGED: Life.ACKNOWLEDGED,
-    Life.LATCHED_UNACKNOWLEDGED: Life.LATCHED_ACKNOWLEDGED,
-}
-_AFTER_RETURN = {
-    Life.UNACKNOWLEDGED: Life.RETURNED,
-    Life.ACKNOWLEDGED: Life.ACKNOWLEDGED,
-}
-_AFTER_LATCHED_RETURN = {
-    Life.UNACKNOWLEDGED: Life.LATCHED_UNACKNOWLEDGED,
-    Life.ACKNOWLEDGED: Life.LATCHED_ACKNOWLEDGED,
-}
-
-
-def _moved(durable: Durable, now: Moment, alarm: str, moves: dict[Life, Life]) -> Durable:
+def _moved(durable: Durable, now: Moment, alarm: str, happening: Input, latching: bool) -> Durable:
+    """Follow the alarm table; its transitions to normal are told by an event of their own."""
     life = durable.alarms.get(alarm)
-    if life is None or life.state not in moves:
+    transition = None if life is None else move(life.state, happening, latching=latching)
+    if transition is None:
         return durable
-    return _with_alarm(durable, alarm, AlarmLife(moves[life.state], now))
+    state = None if transition.to is Life.NORMAL else AlarmLife(transition.to, now)
+    return _with_alarm(durable, alarm, state)
 
 
 def _acknowledged(durable: Durable, now: Moment, body: events.AlarmAcknowledged) -> Durable:
-    return _moved(durable, now, body.alarm, _AFTER_ACK)
+    latched = body.alarm in durable.alarms and durable.alarms[body.alarm].state in LATCHED
+    return _moved(durable, now, body.alarm, Input.ACK, latched)
 
 
 def _returned(durable: Durable, now: Moment, body: events.AlarmReturned) -> Durable:
-    return _moved(durable, now, body.alarm, _AFTER_LATCHED_RETURN if body.latched else _AFTER_RETURN)
+    return _moved(durable, now, body.alarm, Input.RETURN, body.latched)
 
 
 def _alarm_closed(durable: Durable, now: Moment, body: events.AlarmClosed) -> Durable:

@@ -4,16 +4,10 @@ All reasons at once, so that the technician hears the whole story; an empty list
 """
 
 from shared.sheet import Step
-from station.rules.alarms import ACTIVE, LATCHED, WAITING
+from station.rules.alarms import LATCHED, WAITING
 from station.rules.causes import BY_ALARM, CAUSES, Effect
 from station.rules.state import Run, Unit
 from station.rules.tick import Tick, elapsed_ms
-
-CRITICAL = tuple(cause.alarm for cause in CAUSES if cause.priority == "critical")
-_REFUSING_ALL = tuple(cause.alarm for cause in CAUSES if Effect.REFUSE_ALL in cause.effects)
-_DROPPING = tuple(
-    cause.alarm for cause in CAUSES if Effect.DROP_PERMIT in cause.effects and cause.priority != "critical"
-)
 
 
 def attended_run(tick: Tick) -> Run | None:
@@ -22,26 +16,22 @@ def attended_run(tick: Tick) -> Run | None:
     return tick.run if step is None or step.kind != "cure" else None
 
 
-def plate_answers(tick: Tick) -> bool:
-    """Whether the plate sensor has given a valid reading since the start or a gap, and has no fault."""
-    return tick.watch.plate.seen and not tick.stands("plate-sensor-fault")
-
-
-def critical_active(tick: Tick) -> bool:
-    """Whether a critical alarm's cause stands or is latched."""
-    return any(tick.life(alarm) in ACTIVE for alarm in CRITICAL)
+def _refusals(tick: Tick, *effects: Effect) -> list[str]:
+    """The reason codes of every row in force that has one of these effects."""
+    return [
+        reason
+        for cause in CAUSES
+        if cause.effects.intersection(effects) and tick.in_force(cause)
+        for reason in cause.reasons
+    ]
 
 
 def permit_refusals(tick: Tick) -> list[str]:
     """Why the iron has no power; empty when it may have it."""
-    reasons = []
-    if not tick.watch.extraction.proven:
-        reasons.append("extraction-not-proven")
-    if not plate_answers(tick):
+    reasons = [] if tick.watch.extraction.proven else ["extraction-not-proven"]
+    if not tick.watch.plate.seen:
         reasons.append("plate-sensor-fault")
-    if critical_active(tick):
-        reasons.append("critical-alarm")
-    return reasons
+    return _once(reasons + _refusals(tick, Effect.DROP_PERMIT))
 
 
 def wire_refusals(tick: Tick, step: Step) -> list[str]:
@@ -49,15 +39,17 @@ def wire_refusals(tick: Tick, step: Step) -> list[str]:
     reasons = []
     if step.needs_extraction and not tick.watch.extraction.proven:
         reasons.append("extraction-not-proven")
-    if step.kind in ("heat", "solder") and not plate_answers(tick):
+    on_plate = step.kind in ("heat", "solder")
+    if on_plate and not tick.watch.plate.seen:
         reasons.append("plate-sensor-fault")
-    if any(tick.life(alarm) in ACTIVE for alarm in _REFUSING_ALL):
-        reasons.append("plate-over-limit")
     if _solvent_in_the_way(tick, step):
         reasons.append("solvent-out")
-    if critical_active(tick):
-        reasons.append("critical-alarm")
-    return reasons
+    effects = (Effect.REFUSE_ALL, Effect.REFUSE_HEAT_AND_SOLDER) if on_plate else (Effect.REFUSE_ALL,)
+    return _once(reasons + _refusals(tick, *effects))
+
+
+def _once(reasons: list[str]) -> list[str]:
+    return list(dict.fromkeys(reasons))
 
 
 def _solvent_in_the_way(tick: Tick, step: Step) -> bool:
@@ -139,4 +131,4 @@ def resume_refusals(tick: Tick, run: Run) -> list[str]:
     step = tick.book.sheet.find(run.step)
     if step is not None:
         reasons += wire_refusals(tick, step)
-    return list(dict.fromkeys(reasons))
+    return _once(reasons)

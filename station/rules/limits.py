@@ -31,7 +31,7 @@ class PlateLimits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
     fault_delay_s: Annotated[float, _between(0.1, 5, "seconds without a valid reading before the fault")] = (
         0.5
     )
-    fault_return_s: Annotated[float, _between(0.1, 60, "seconds of valid readings before it returns")] = 0.5
+    fault_return_s: Annotated[float, _between(0.5, 60, "seconds of valid readings before it returns")] = 0.5
     frozen_s: Annotated[float, _between(5, 3600, "seconds the same word may repeat")] = 60.0
     absurd_rate_c_per_s: Annotated[float, _between(5, 500, "°C/s between readings that no plate does")] = 50.0
     range_low_c: Annotated[float, _between(-50, 10, "°C below which a reading is out of range")] = -20.0

@@ -18,8 +18,10 @@ from station.rules.state import PlateWatch
 SHORTEST_MS = 100
 
 
-def watch_plate(watch: PlateWatch, reading: PlateReading, now_ms: int, limits: Limits) -> PlateWatch:
-    """The filter after one more reading."""
+def watch_plate(
+    watch: PlateWatch, reading: PlateReading, now_ms: int, passed_ms: int, limits: Limits
+) -> PlateWatch:
+    """The filter after one more reading, ``passed_ms`` after the last one (0 at a start and after a gap)."""
     quality = _judge(watch, reading, now_ms, limits)
     moved = reading.word != watch.word
     valid, recent = False, watch.recent
@@ -36,13 +38,22 @@ def watch_plate(watch: PlateWatch, reading: PlateReading, now_ms: int, limits: L
         word_since_ms=now_ms if moved else watch.word_since_ms,
         last_c=reading.plate_c if readable else watch.last_c,
         last_ms=now_ms if readable else watch.last_ms,
+        bad_ms=_bad_ms(watch, passed_ms, limits),
         bad_since_ms=None if valid else (now_ms if watch.bad_since_ms is None else watch.bad_since_ms),
     )
 
 
 def forget_plate(watch: PlateWatch) -> PlateWatch:
     """The filter after a gap: what was known before it is unknown after it."""
-    return replace(watch, plate_c=None, recent=(), seen=False, last_c=None, word=None)
+    return replace(watch, plate_c=None, recent=(), seen=False, last_c=None, word=None, bad_ms=0)
+
+
+def _bad_ms(watch: PlateWatch, passed_ms: int, limits: Limits) -> int:
+    """Bad time so far. It leaks, so that one bad frame now and then never adds up, and a bad third does."""
+    if watch.bad_since_ms is None:
+        return max(0, watch.bad_ms - passed_ms // 2)
+    # A tick more than the delay is kept: enough to stay a fault through one good reading, gone in the return.
+    return min(to_ms(limits.plate.fault_delay_s) + SHORTEST_MS, watch.bad_ms + passed_ms)
 
 
 def _judge(watch: PlateWatch, reading: PlateReading, now_ms: int, limits: Limits) -> PlateQuality:

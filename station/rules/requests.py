@@ -11,12 +11,13 @@ from msgspec.structs import replace
 
 from shared import events, requests
 from shared.requests import AnyRequest, Unreadable, print_text
-from station.rules.alarms import SOUNDING, Input, move
+from station.rules.alarms import SOUNDING, Input
 from station.rules.causes import BY_ALARM
 from station.rules.interlock import attended_run, finish_refusals, resume_refusals, start_refusals
 from station.rules.soak import RESTING
 from station.rules.state import Life, Run
 from station.rules.tick import Tick, elapsed_ms
+from station.rules.turn import turn
 
 
 class Outcome(NamedTuple):
@@ -157,7 +158,7 @@ def _run_values(tick: Tick, run: Run) -> events.Values:
 def _after_step(tick: Tick, run: Run) -> None:
     step = tick.book.sheet.find(run.step)
     ended_ms = tick.watch.solder_ended_ms
-    if step is not None and step.kind == "solder":
+    if step is not None and step.kind == "solder" and tick.watch.extraction.proven:
         ended_ms = tick.now.mono_ms
     tick.watch = replace(tick.watch, heat=RESTING, solder_ended_ms=ended_ms)
 
@@ -214,32 +215,17 @@ def _abandon(tick: Tick, request: requests.Abandon) -> list[str]:
     return []
 
 
-def acknowledge(tick: Tick, alarm: str) -> None:
-    """Acknowledge one alarm that waits for it."""
-    transition = move(tick.life(alarm), Input.ACK, latching=BY_ALARM[alarm].latching)
-    if transition is None:
-        return
-    tick.emit(events.AlarmAcknowledged(alarm=alarm, technician=tick.durable.technician))
-    if transition.to is Life.NORMAL:
-        tick.emit(events.AlarmClosed(alarm=alarm))
-
-
-def _taking(tick: Tick, happening: Input) -> list[str]:
-    """The alarms for which this input means something now."""
-    return [
-        name
-        for name in tick.durable.alarms
-        if move(tick.life(name), happening, latching=BY_ALARM[name].latching) is not None
-    ]
+def _turned(tick: Tick, happening: Input, alarm: str | None) -> bool:
+    """Let something happen to one alarm, or to all for which it means something; False if to none."""
+    names = [name for name in tick.durable.alarms if alarm in (None, name)]
+    turned = [turn(tick, BY_ALARM[name], happening) for name in names]
+    return any(turned)
 
 
 def _ack(tick: Tick, request: requests.Ack) -> list[str]:
     if request.alarm is not None and request.alarm not in BY_ALARM:
         return ["unknown-alarm"]
-    waiting = [name for name in _taking(tick, Input.ACK) if request.alarm in (None, name)]
-    for name in waiting:
-        acknowledge(tick, name)
-    return [] if waiting else ["nothing-to-acknowledge"]
+    return [] if _turned(tick, Input.ACK, request.alarm) else ["nothing-to-acknowledge"]
 
 
 def _silence(tick: Tick, request: requests.Silence) -> list[str]:
@@ -251,10 +237,7 @@ def _silence(tick: Tick, request: requests.Silence) -> list[str]:
 def _reset(tick: Tick, request: requests.Reset) -> list[str]:
     if request.alarm is not None and request.alarm not in BY_ALARM:
         return ["unknown-alarm"]
-    ready = [name for name in _taking(tick, Input.RESET) if request.alarm in (None, name)]
-    for name in ready:
-        tick.emit(events.AlarmClosed(alarm=name, technician=tick.durable.technician))
-    if ready:
+    if _turned(tick, Input.RESET, request.alarm):
         return []
     reasons = []
     for name, life in tick.durable.alarms.items():
@@ -276,28 +259,17 @@ def _shelve(tick: Tick, request: requests.Shelve) -> list[str]:
         reasons.append("critical-not-shelved")
     if request.minutes > tick.book.limits.alarms.shelve_max_min:
         reasons.append("shelved-too-long")
-    if tick.life(request.alarm) is Life.SHELVED:
-        reasons.append("already-shelved")
-    if not reasons:
-        tick.emit(
-            events.AlarmShelved(
-                alarm=request.alarm,
-                minutes=request.minutes,
-                reason=request.reason,
-                technician=tick.durable.technician,
-            )
-        )
-    return reasons
+    if reasons:
+        return reasons
+    shelved = turn(tick, cause, Input.SHELVE, reason=request.reason, minutes=request.minutes)
+    return [] if shelved else ["already-shelved"]
 
 
 def _unshelve(tick: Tick, request: requests.Unshelve) -> list[str]:
-    if request.alarm not in BY_ALARM:
+    cause = BY_ALARM.get(request.alarm)
+    if cause is None:
         return ["unknown-alarm"]
-    if tick.life(request.alarm) is not Life.SHELVED:
-        return ["not-shelved"]
-    who = tick.durable.technician
-    tick.emit(events.AlarmUnshelved(alarm=request.alarm, reason="asked", technician=who))
-    return []
+    return [] if turn(tick, cause, Input.UNSHELVE, reason="asked") else ["not-shelved"]
 
 
 def _dispense(tick: Tick, request: requests.Dispense) -> list[str]:

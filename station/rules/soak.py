@@ -1,5 +1,7 @@
 """The clocks of a heat step: time at setpoint inside the band, and the foot from which its rise is judged."""
 
+from msgspec.structs import replace
+
 from shared.sheet import Step
 from station.rules.state import HeatWatch, Run
 
@@ -45,8 +47,9 @@ def watch_heat(
     """
     soak_ms = watch.soak_ms
     if plate_c is None:
-        return watch
-    if run.at_setpoint and not run.held_by and not stopped and inside_band(step, plate_c):
+        return replace(watch, inside=False)
+    inside = inside_band(step, plate_c)
+    if run.at_setpoint and not run.held_by and not stopped and inside and watch.inside:
         soak_ms += passed_ms
     foot_c, foot_ms = watch.foot_c, watch.foot_ms
     below = step.setpoint_c is not None and plate_c < step.setpoint_c - (step.tolerance_c or 0.0)
@@ -54,4 +57,4 @@ def watch_heat(
         foot_c, foot_ms = plate_c, now_ms
     elif plate_c < foot_c:
         foot_c = plate_c
-    return HeatWatch(soak_ms, foot_c, foot_ms)
+    return HeatWatch(soak_ms, inside, foot_c, foot_ms)

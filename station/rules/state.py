@@ -80,7 +80,8 @@ class Timer(NamedTuple):
 class PlateWatch(msgspec.Struct, frozen=True):
     """The plate's filter. ``plate_c`` is the median of the last valid readings; None with no valid one now.
 
-    ``seen`` turns true with the first valid reading since the start or a gap.
+    ``seen`` turns true with the first valid reading since the start or a gap. ``bad_ms``: time without a
+    valid reading, of which good readings take half as much away again.
     """
 
     plate_c: float | None = None
@@ -93,6 +94,7 @@ class PlateWatch(msgspec.Struct, frozen=True):
     last_c: float | None = None
     last_ms: int = 0
     bad_since_ms: int | None = None
+    bad_ms: int = 0
 
 
 class ExtractionWatch(msgspec.Struct, frozen=True):
@@ -108,6 +110,7 @@ class HeatWatch(msgspec.Struct, frozen=True):
     """The clocks of the running heat step: soak so far, and the foot from which its rise is judged."""
 
     soak_ms: int = 0
+    inside: bool = False
     foot_c: float | None = None
     foot_ms: int = 0
 

@@ -11,7 +11,7 @@ from shared.readings import Reading
 from shared.sheet import Sheet, Step
 from shared.timeline import Moment
 from station.rules.alarms import STANDING
-from station.rules.causes import Effect, Facts
+from station.rules.causes import Cause, Effect, Facts
 from station.rules.fold import apply
 from station.rules.limits import Limits
 from station.rules.state import Durable, Life, Run, State, Timer
@@ -72,6 +72,15 @@ class Tick:
     def stands(self, alarm: str) -> bool:
         """Whether the alarm's cause stands, after its delays, shelved or not."""
         return self.life(alarm) in STANDING or self.watch.timers.get(alarm, Timer()).standing
+
+    def in_force(self, cause: Cause) -> bool:
+        """Whether a row's effects apply: while its cause stands, and a critical one until it is closed.
+
+        So a critical alarm that has gone by itself gives the iron no power before somebody has seen it.
+        """
+        if cause.priority == "critical" and self.life(cause.alarm) is not Life.NORMAL:
+            return True
+        return self.stands(cause.alarm)
 
     def facts(self) -> Facts:
         """What the conditions of the table may ask about."""

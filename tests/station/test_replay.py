@@ -92,7 +92,7 @@ def test_fan_dies_is_not_resumed_when_nobody_acknowledges():
     told = [body for line in replay(ticks, BOOK, SETTINGS, "b", None) for body in line.events]
     assert "step-resumed" not in [kind_of(body) for body in told]
     refused = next(body for body in told if kind_of(body) == "request-refused" and body.request == "resume")
-    assert refused.reasons == ["alarm-unacknowledged"]
+    assert refused.reasons == ["alarm-unacknowledged", "critical-alarm"]
 
 
 def test_open_thermocouple_is_a_fault_and_a_gap_and_never_zero():

@@ -6,7 +6,7 @@ Limits and delays are the contract's defaults; where no standard gives a figure,
 import pytest
 
 from shared.readings import Health
-from station.rules.causes import CAUSES
+from station.rules.causes import CAUSES, Effect
 
 WELL = Health(journal_ok=True, link_ok=True, clock_ok=True)
 HEAT = ("book-in unit=U-1 model=m", "start step=frame-off")
@@ -161,7 +161,8 @@ def test_resume_needs_the_cause_gone_and_the_alarm_acknowledged(bench):
     bench.run(1.0, amps=0.0)
     assert {"cause-standing", "alarm-unacknowledged", "extraction-not-proven"} <= set(bench.ask("resume"))
     bench.run(6.0, amps=0.42)
-    assert bench.ask("resume") == ("alarm-unacknowledged",)
+    assert bench.ask("resume") == ("alarm-unacknowledged", "critical-alarm")
+    assert not bench.decision.levels.permit  # nor has the iron power before somebody has seen it
     bench.do("ack")
     assert bench.durable.run.held_by == ("extraction-lost",)
     bench.do("resume")
@@ -231,3 +232,61 @@ def test_a_critical_alarm_cannot_be_shelved(bench):
     assert bench.ask("shelve alarm=extraction-lost minutes=5 reason=x") == ("critical-not-shelved",)
     assert bench.ask("shelve alarm=plate-high minutes=300 reason=x") == ("shelved-too-long",)
     assert bench.ask("shelve alarm=nonsense minutes=5 reason=x") == ("unknown-alarm",)
+
+
+@pytest.mark.parametrize(
+    ("bad", "good", "raised"), [(4, 1, True), (1, 1, True), (1, 4, False), (4, 16, False)]
+)
+def test_a_sensor_that_flickers_is_a_fault_when_it_is_bad_too_often(bench, bad, good, raised):
+    """Ticks bad and good in turn for a minute: more than a third of them bad does not escape the alarm."""
+    for _ in range(600 // (bad + good)):
+        bench.run(bad / 10, plate_c=None)
+        bench.run(good / 10, plate_c=25.0)
+    assert ("plate-sensor-fault" in bench.raised()) is raised
+
+
+def test_time_of_which_nothing_is_known_does_not_count_as_over_the_limit(bench):
+    """Two ticks over the limit, three seconds unreadable, and the second is not over yet."""
+    bench.run(1.0, plate_c=127.0)
+    bench.run(0.4, plate_c=131.0)
+    bench.run(3.0, plate_c=None)
+    bench.run(0.4, plate_c=131.0)
+    assert "plate-over-limit" not in bench.raised()
+    bench.run(1.0)
+    assert "plate-over-limit" in bench.raised()
+
+
+def test_an_alarm_does_not_return_over_readings_that_are_missing(bench):
+    """Five seconds inside the band, of which four are unreadable, are one second."""
+    warm_heat_step(bench)
+    bench.run(11.0, plate_c=106.0)
+    bench.run(1.0, plate_c=103.0)
+    bench.run(4.0, plate_c=None)
+    bench.run(1.0, plate_c=103.0)
+    assert "plate-high" not in [event["alarm"] for event in bench.told("alarm-returned")]
+
+
+def test_run_on_is_not_called_short_after_a_gap(bench):
+    """The proof is gone after a gap, but the fan runs on."""
+    soldered(bench)
+    bench.tick(after_ms=3000)
+    bench.run(1.0)
+    assert "run-on-short" not in bench.raised()
+
+
+def test_a_gap_does_not_count_as_time_without_heating(bench):
+    """100 s cold, a gap of 100 s, and the window begins anew."""
+    heating(bench)
+    bench.run(100.0, plate_c=26.0)
+    bench.tick(after_ms=100_000)
+    bench.run(2.0)
+    assert "plate-not-heating" not in bench.raised()
+
+
+def test_every_critical_row_refuses_every_start_and_drops_the_permit():
+    """What the printed table says is what is enforced: no critical alarm without both effects."""
+    for cause in CAUSES:
+        both = {Effect.REFUSE_ALL, Effect.DROP_PERMIT} <= cause.effects
+        assert both is (cause.priority == "critical"), cause.alarm
+        refuses = cause.effects & {Effect.REFUSE_ALL, Effect.REFUSE_HEAT_AND_SOLDER, Effect.DROP_PERMIT}
+        assert bool(refuses) is bool(cause.reasons), cause.alarm

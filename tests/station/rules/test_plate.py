@@ -19,7 +19,7 @@ def walk(readings, watch=None, start_ms=0, step_ms=100, limits=LIMITS):
     """Feed readings at 10 Hz; every watch on the way."""
     watches, watch = [], watch or PlateWatch()
     for index, reading in enumerate(readings):
-        watch = watch_plate(watch, reading, start_ms + index * step_ms, limits)
+        watch = watch_plate(watch, reading, start_ms + index * step_ms, step_ms if index else 0, limits)
         watches.append(watch)
     return watches
 

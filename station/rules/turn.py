@@ -1,0 +1,83 @@
+"""Turning an alarm: the transition the table gives, told by the events the table names."""
+
+from collections.abc import Callable
+
+from shared import events
+from shared.events import EventBody, Values
+from station.rules.alarms import Input, move
+from station.rules.causes import Cause
+from station.rules.tick import Tick
+
+
+def turn(tick: Tick, cause: Cause, happening: Input, *, reason: str = "", minutes: float = 0.0) -> bool:
+    """Let something happen to an alarm; False where it means nothing in the alarm's state.
+
+    Args:
+        tick: under way.
+        cause: the alarm's row.
+        happening: what happens.
+        reason: for shelving and unshelving.
+        minutes: for shelving.
+    """
+    transition = move(tick.life(cause.alarm), happening, latching=cause.latching)
+    if transition is None:
+        return False
+    for kind in transition.says:
+        tick.emit(_TELLING[kind](tick, cause, reason, minutes))
+    return True
+
+
+def _raised(tick: Tick, cause: Cause, reason: str, minutes: float) -> EventBody:
+    values: Values = {}
+    plate_c, current_a = tick.watch.plate.plate_c, tick.reading.extraction.extraction_a
+    if plate_c is not None:
+        values["plate_c"] = round(plate_c, 2)
+    if current_a is not None:
+        values["extraction_a"] = round(current_a, 3)
+    why = None
+    if cause.alarm == "plate-sensor-fault":
+        why = str(tick.watch.plate.quality)
+    elif cause.alarm == "extraction-sensor-fault":
+        why = str(tick.reading.extraction.quality)
+    run = tick.run
+    return events.AlarmRaised(
+        alarm=cause.alarm,
+        priority=cause.priority,
+        reason=why,
+        values=values,
+        unit=tick.durable.in_hand,
+        step=run.step if run is not None else None,
+        technician=tick.durable.technician,
+    )
+
+
+def _acknowledged(tick: Tick, cause: Cause, reason: str, minutes: float) -> EventBody:
+    return events.AlarmAcknowledged(alarm=cause.alarm, technician=tick.durable.technician)
+
+
+def _returned(tick: Tick, cause: Cause, reason: str, minutes: float) -> EventBody:
+    return events.AlarmReturned(alarm=cause.alarm, latched=cause.latching)
+
+
+def _closed(tick: Tick, cause: Cause, reason: str, minutes: float) -> EventBody:
+    return events.AlarmClosed(alarm=cause.alarm)
+
+
+def _shelved(tick: Tick, cause: Cause, reason: str, minutes: float) -> EventBody:
+    who = tick.durable.technician
+    return events.AlarmShelved(alarm=cause.alarm, minutes=minutes, reason=reason, technician=who)
+
+
+def _unshelved(tick: Tick, cause: Cause, reason: str, minutes: float) -> EventBody:
+    who = tick.durable.technician
+    return events.AlarmUnshelved(alarm=cause.alarm, reason=reason, technician=who)
+
+
+_TELLING: dict[str, Callable[[Tick, Cause, str, float], EventBody]] = {
+    "alarm-raised": _raised,
+    "alarm-acknowledged": _acknowledged,
+    "alarm-returned": _returned,
+    "alarm-closed": _closed,
+    "alarm-shelved": _shelved,
+    "alarm-unshelved": _unshelved,
+}
