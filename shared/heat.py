@@ -35,14 +35,18 @@ class Interval(NamedTuple):
 
 
 class Row(NamedTuple):
-    """One second of record: mean, least and greatest plate (None: no valid reading), valid ticks of all."""
+    """One second of record: mean and greatest plate (None: no valid reading), and how much of it is known."""
 
     boot: str
     second: int
     mean_c: float | None
     max_c: float | None
-    valid: int
-    ticks: int
+    valid_ms: int
+
+    @property
+    def known_s(self) -> float:
+        """How much of the second has a valid reading."""
+        return self.valid_ms / 1000
 
 
 class Run(NamedTuple):
@@ -62,16 +66,19 @@ class Run(NamedTuple):
         """Where the run ends."""
         return self.points[-1][0]
 
-
-def _share(row: Row) -> float:
-    return row.valid / row.ticks if row.ticks else 0.0
+    @property
+    def share(self) -> float:
+        """The share of the run with a valid reading; bad readings between good ones weigh nothing."""
+        whole_s = self.to_s - self.from_s
+        return max(0.0, 1 - self.lost_s / whole_s) if whole_s else 0.0
 
 
 def runs_within(interval: Interval, rows: Iterable[Row]) -> list[Run]:
     """Cut one interval's rows into runs.
 
     A row's mean stands at the middle of its second. Where a run begins or ends in the middle of a second,
-    only that row's valid share of the second belongs to it.
+    only the known part of that second belongs to it. Two neighbours that lack a second or more between them
+    are the two sides of a gap.
 
     Args:
         interval: when the unit lay on the plate.
@@ -81,9 +88,9 @@ def runs_within(interval: Interval, rows: Iterable[Row]) -> list[Run]:
     for row in rows:
         if row.second + 1 <= interval.from_s or row.second >= interval.to_s:
             continue
-        if row.mean_c is None or row.valid == 0:
+        if row.mean_c is None or row.valid_ms == 0:
             groups.append([])
-        elif groups and groups[-1] and groups[-1][-1].second + 1 == row.second:
+        elif groups and groups[-1] and _joined(groups[-1][-1], row):
             groups[-1].append(row)
         else:
             groups.append([row])
@@ -91,11 +98,16 @@ def runs_within(interval: Interval, rows: Iterable[Row]) -> list[Run]:
     return [run for run in runs if run is not None]
 
 
+def _joined(before: Row, after: Row) -> bool:
+    return before.second + 1 == after.second and before.known_s + after.known_s > 1
+
+
 def _run(interval: Interval, group: Sequence[Row]) -> Run | None:
     first, last = group[0], group[-1]
-    cut_first = _share(first) < 1 and first.second + 1 < interval.to_s and first.second > interval.from_s
-    begin_s = first.second + (1 - _share(first) if cut_first and first is not last else 0.0)
-    end_s = last.second + (_share(last) if last.second + 1 < interval.to_s else 1.0)
+    alone = first is last
+    # The known part of a second stands at the side of its neighbours; a lone one is taken to begin it.
+    begin_s = first.second + (0.0 if alone else 1 - first.known_s)
+    end_s = last.second + last.known_s
     begin_s, end_s = max(begin_s, interval.from_s), min(end_s, interval.to_s)
     if end_s <= begin_s:
         return None
@@ -103,7 +115,7 @@ def _run(interval: Interval, group: Sequence[Row]) -> Run | None:
     points = [(begin_s, inner[0][1])]
     points += [point for point in inner if begin_s < point[0] < end_s]
     points.append((end_s, inner[-1][1]))
-    lost_s = sum(1 - _share(row) for row in group[1:-1])
+    lost_s = sum(1 - row.known_s for row in group[1:-1])
     return Run(interval.boot, tuple(points), lost_s)
 
 
@@ -141,8 +153,8 @@ def mean_c(runs: Sequence[Run]) -> float | None:
     area = whole_s = 0.0
     for run in runs:
         for (t0, c0), (t1, c1) in pairwise(run.points):
-            area += (t1 - t0) * (c0 + c1) / 2
-            whole_s += t1 - t0
+            area += run.share * (t1 - t0) * (c0 + c1) / 2
+            whole_s += run.share * (t1 - t0)
     return area / whole_s if whole_s else None
 
 
@@ -153,9 +165,9 @@ def time_above_s(runs: Iterable[Run], threshold_c: float) -> float:
         for (t0, c0), (t1, c1) in pairwise(run.points):
             low, high = min(c0, c1), max(c0, c1)
             if low >= threshold_c:
-                total_s += t1 - t0
+                total_s += run.share * (t1 - t0)
             elif high >= threshold_c:
-                total_s += (t1 - t0) * (high - threshold_c) / (high - low)
+                total_s += run.share * (t1 - t0) * (high - threshold_c) / (high - low)
     return total_s
 
 
@@ -166,12 +178,12 @@ def _log_dose(runs: Iterable[Run]) -> tuple[float, float]:
     for run in runs:
         for (t0, c0), (t1, c1) in pairwise(run.points):
             pieces = max(1, round(abs(c1 - c0) / FINEST_STEP_C))
-            width_s = (t1 - t0) / pieces
+            width_s = run.share * (t1 - t0) / pieces
             for index in range(pieces + 1):
                 weight_s = width_s * (0.5 if index in (0, pieces) else 1.0)
                 plate_k = c0 + (c1 - c0) * index / pieces + KELVIN
                 terms.append((weight_s, -DELTA_H_OVER_R_K / plate_k))
-            whole_s += t1 - t0
+            whole_s += run.share * (t1 - t0)
     if whole_s == 0:
         return float("-inf"), 0.0
     peak = max(exponent for _, exponent in terms)
@@ -227,9 +239,18 @@ class _Walker:
         return c1 if t1 == t0 else c0 + (c1 - c0) * (at_s - t0) / (t1 - t0)
 
 
-def heat_cycles(runs: Iterable[Run], high_c: float = CYCLE_HIGH_C, low_c: float = CYCLE_LOW_C) -> int:
-    """How often the plate came up to ``high_c`` after having been below ``low_c`` (or for the first time)."""
-    count, armed = 0, True
+def heat_cycles(
+    runs: Iterable[Run], high_c: float = CYCLE_HIGH_C, low_c: float = CYCLE_LOW_C, *, cold: bool = True
+) -> int:
+    """How often the plate came up to ``high_c`` after having been below ``low_c``.
+
+    Args:
+        runs: in order of time.
+        high_c: from here on a cycle counts.
+        low_c: below here the next one may begin.
+        cold: whether the unit was cold before the first run, as one just laid on the plate is.
+    """
+    count, armed = 0, cold
     for run in runs:
         for _, plate_c in run.points:
             if armed and plate_c >= high_c:
@@ -251,8 +272,16 @@ def gaps_within(interval: Interval, runs: Iterable[Run], shortest_s: float = 0.0
     return gaps
 
 
-def figures(intervals: Sequence[Interval], runs: Sequence[Run], peak_c: float | None) -> dict[str, Any]:
+def figures(
+    intervals: Sequence[Interval], runs: Sequence[Run], peak_c: float | None, *, cold: bool
+) -> dict[str, Any]:
     """The figures of a heat history over intervals and the runs inside them.
+
+    Args:
+        intervals: when the unit lay on the plate, or the parts of it that are meant.
+        runs: the known stretches inside them.
+        peak_c: the highest plate in them.
+        cold: whether the unit comes cold into each interval, as onto the plate.
 
     Returns:
         ``duration_s``, ``coverage`` (share of it with a valid reading), ``gaps``, ``peak_c``, ``mean_c``,
@@ -272,8 +301,7 @@ def figures(intervals: Sequence[Interval], runs: Sequence[Run], peak_c: float | 
         "max_rise_c_per_min": _rounded(max_rise_c_per_min(runs), 2),
         "mean_kinetic_c": _rounded(mean_kinetic_c(runs), 3),
         "equivalent_min_at_100c": round(equivalent_min(runs), 3),
-        # Off the plate a unit cools: each placement counts anew.
-        "heat_cycles": sum(heat_cycles(_inside(runs, interval)) for interval in intervals),
+        "heat_cycles": sum(heat_cycles(_inside(runs, interval), cold=cold) for interval in intervals),
     }
 
 
@@ -316,11 +344,11 @@ def history(
         cut = [clip(run, part.from_s, part.to_s) for part in parts for run in runs if run.boot == part.boot]
         kept = [run for run in cut if run is not None]
         if parts:
-            by_step[key] = figures(parts, kept, _peak(parts, by_boot))
+            by_step[key] = figures(parts, kept, _peak(parts, kept, by_boot), cold=False)
     return {
         "unit": unit,
         "intervals": [{"boot": at.boot, "from_s": at.from_s, "to_s": at.to_s} for at in intervals],
-        **figures(intervals, runs, _peak(intervals, by_boot)),
+        **figures(intervals, runs, _peak(intervals, runs, by_boot), cold=True),
         "by_step": by_step,
     }
 
@@ -335,11 +363,13 @@ def _overlaps(first: Sequence[Interval], second: Sequence[Interval]) -> list[Int
     return both
 
 
-def _peak(intervals: Iterable[Interval], by_boot: dict[str, list[Row]]) -> float | None:
-    peaks = [
+def _peak(intervals: Iterable[Interval], runs: Iterable[Run], by_boot: dict[str, list[Row]]) -> float | None:
+    """The highest plate: of seconds wholly inside, their highest tick; at the edges, the straight lines."""
+    peaks = [plate_c for run in runs for _, plate_c in run.points]
+    peaks += [
         row.max_c
         for interval in intervals
         for row in by_boot.get(interval.boot, [])
-        if row.max_c is not None and interval.from_s < row.second + 1 and row.second < interval.to_s
+        if row.max_c is not None and interval.from_s <= row.second and row.second + 1 <= interval.to_s
     ]
     return max(peaks, default=None)

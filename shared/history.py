@@ -27,7 +27,7 @@ from shared.records import (
     StepRow,
     UnitRow,
 )
-from shared.timeline import Moment
+from shared.timeline import Moment, is_trace
 
 PAGE = 1000
 
@@ -292,8 +292,7 @@ def _dated_second(row: Any) -> DatedSecond:
         extraction_a=_unscaled(row.extraction_ma, 1000),
         solvent_out=None if row.solvent_out is None else bool(row.solvent_out),
         quality=QUALITIES[row.quality],
-        valid=row.valid,
-        ticks=row.ticks,
+        valid_ms=row.valid_ms,
     )
     offset_ms = row.wall_offset_ms
     wall_ms = None if offset_ms is None else row.second * 1000 + offset_ms
@@ -327,25 +326,20 @@ def _intervals(connection: Connection, unit: str) -> list[heat.Interval]:
 
 
 def _step_intervals(connection: Connection, unit: str) -> list[tuple[str, heat.Interval]]:
-    """Steps within one boot; one that a restart cut is counted up to the end of its first boot."""
-    rows = connection.execute(
-        select(
-            StepRow.step,
-            StepRow.boot_id,
-            Boot.boot,
-            StepRow.started_ms,
-            StepRow.ended_boot_id,
-            StepRow.ended_ms,
-        )
-        .join(Boot, StepRow.boot_id == Boot.id)
-        .where(StepRow.unit == unit)
-        .order_by(StepRow.started_seq)
-    ).all()
+    """When each step ran, boot by boot: one that a restart cut goes on through the boots after it."""
+    boots = {row.id: row.boot for row in connection.execute(select(Boot.id, Boot.boot).order_by(Boot.id))}
+    rows = connection.execute(select(StepRow).where(StepRow.unit == unit).order_by(StepRow.started_seq))
     steps = []
     for row in rows:
-        same = row.ended_ms is not None and row.ended_boot_id == row.boot_id
-        end_ms = row.ended_ms if same else last_known_ms(connection, row.boot_id)
-        steps.append((row.step, heat.Interval(row.boot, row.started_ms / 1000, end_ms / 1000)))
+        last_id = row.ended_boot_id or (row.boot_id if is_trace(boots[row.boot_id]) else max(boots))
+        for boot_id in range(row.boot_id, last_id + 1):
+            first = boot_id == row.boot_id
+            if not first and is_trace(boots[boot_id]):
+                continue  # a replay has a bench of its own
+            begin_ms = row.started_ms if first else 0
+            ended = boot_id == row.ended_boot_id and row.ended_ms is not None
+            end_ms = row.ended_ms if ended else last_known_ms(connection, boot_id)
+            steps.append((row.step, heat.Interval(boots[boot_id], begin_ms / 1000, end_ms / 1000)))
     return steps
 
 
@@ -355,8 +349,7 @@ def _rows(connection: Connection, interval: heat.Interval) -> list[heat.Row]:
             ReadingRow.second,
             ReadingRow.plate_mean_cc,
             ReadingRow.plate_max_cc,
-            ReadingRow.valid,
-            ReadingRow.ticks,
+            ReadingRow.valid_ms,
         )
         .join(Boot, ReadingRow.boot_id == Boot.id)
         .where(
@@ -372,8 +365,7 @@ def _rows(connection: Connection, interval: heat.Interval) -> list[heat.Row]:
             row.second,
             _unscaled(row.plate_mean_cc, 100),
             _unscaled(row.plate_max_cc, 100),
-            row.valid,
-            row.ticks,
+            row.valid_ms,
         )
         for row in found
     ]

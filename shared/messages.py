@@ -125,8 +125,9 @@ class Answer(msgspec.Struct, frozen=True, kw_only=True):
 class Second(msgspec.Struct, frozen=True, kw_only=True):
     """One second of record: means, extremes and quality of its ticks.
 
-    ``second`` is the whole second of the boot's monotonic clock in which the ticks fell; ``valid`` of
-    ``ticks`` had a plate number. Currents in amperes, temperatures in °C; None: no valid reading.
+    ``second`` is the whole second of the boot's monotonic clock in which the ticks fell; ``valid_ms`` of it
+    are known, by a valid reading that the next tick followed without a gap. Currents in amperes, temperatures
+    in °C; None: no valid reading.
     """
 
     boot: str
@@ -138,8 +139,7 @@ class Second(msgspec.Struct, frozen=True, kw_only=True):
     extraction_a: float | None
     solvent_out: bool | None
     quality: str
-    valid: int
-    ticks: int
+    valid_ms: int
 
 
 def senml(station: str, second: Second, wall_ms: int | None) -> list[dict[str, Any]]:

@@ -60,8 +60,8 @@ class ReadingRow(Base):
 
     __tablename__ = "readings"
     __table_args__ = (
-        CheckConstraint("valid BETWEEN 0 AND ticks", name="valid"),
-        CheckConstraint("(plate_mean_cc IS NULL) = (valid = 0)", name="number"),
+        CheckConstraint("valid_ms BETWEEN 0 AND 1000", name="valid"),
+        CheckConstraint("plate_mean_cc IS NOT NULL OR valid_ms = 0", name="number"),
         {"sqlite_with_rowid": False},
     )
 
@@ -74,8 +74,7 @@ class ReadingRow(Base):
     extraction_ma: Mapped[int | None]
     solvent_out: Mapped[int | None]
     quality: Mapped[int]
-    valid: Mapped[int]
-    ticks: Mapped[int]
+    valid_ms: Mapped[int]
 
 
 class UnitRow(Base):

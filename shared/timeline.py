@@ -51,3 +51,11 @@ def parse_rfc3339(text: str) -> int:
         raise ValueError(f"{text!r} has no offset from UTC; write 2026-03-02T08:30:00Z or +01:00.")
     moment = datetime.fromisoformat(text.upper())
     return round((moment - EPOCH).total_seconds() * 1000)
+
+
+TRACE_BOOT = "trace-"
+
+
+def is_trace(boot: str) -> bool:
+    """Whether the boot is the time line of a replayed trace, which has a bench of its own."""
+    return boot.startswith(TRACE_BOOT)

@@ -19,8 +19,8 @@ REASONS: dict[str, str] = {
     # why another request is not carried out
     "unknown-request": "The station does not know that request.",
     "malformed-request": "The request could not be read.",
+    "not-recorded": "The station could not record the request. See its log.",
     "station-busy": "Too many requests wait. Ask again in a moment.",
-    "retained-request": "A stored request is not carried out. Send it afresh.",
     "not-signed-in": "Nobody is signed in.",
     "already-known": "This bench already knows that unit. Take it instead.",
     "already-placed": "That unit already lies on the plate.",
@@ -46,7 +46,6 @@ REASONS: dict[str, str] = {
     "low-current": "The extractor draws too little current.",
     "unreadable": "The extraction current could not be read.",
     "gap": "The station missed more than a second.",
-    "nothing-proven-yet": "Nothing has been proven since the station started.",
     # qualities
     "open-circuit": "The thermocouple is open: broken wire or loose plug.",
     "short-to-ground": "The thermocouple touches ground.",

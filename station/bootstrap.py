@@ -6,10 +6,13 @@ The one place that knows which parts there are. Everything is passed in from her
 import logging
 import threading
 from collections.abc import Callable
+from contextlib import ExitStack
 from pathlib import Path
+from typing import Any
 
 from shared.indication import Levels
 from shared.messages import Answer
+from shared.problems import FailureError
 from shared.readings import ExtractionReading, PlateReading
 from shared.requests import AnyRequest, Unreadable
 from station.clock import Clock, FreshClock, RealClock, SteppedClock
@@ -83,27 +86,46 @@ class Station:
         return self.inbox.put(Asking(request, deliver))
 
     def __enter__(self) -> "Station":
-        self._bench.start()
-        self.journal.start()
-        if self.link is not None:
-            self.link.start()
+        """Start every part; what was started is stopped again if one of them fails."""
+        with ExitStack() as parts:
+            parts.callback(self._end)
+            parts.push(self._finish)
+            self.journal.start()
+            self._bench.start()
+            if self.link is not None:
+                self.link.start()
+            self._parts = parts.pop_all()
         return self
 
     def run(self, stop: threading.Event) -> None:
         """Tick until ``stop`` is set."""
         self.daemon.run(stop)
 
-    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
-        """Outputs first, then the journal, then the network; each is tried whatever the one before did."""
+    def __exit__(self, kind: type[BaseException] | None, *details: Any) -> None:
+        """Outputs first, then the journal, then the network; each is tried whatever the one before did.
+
+        Raises:
+            FailureError: not everything could be written.
+        """
+        self._parts.__exit__(kind, *details)
+
+    def _finish(self, kind: type[BaseException] | None, *_: object) -> None:
+        """Outputs safe, the end told and on disk."""
         try:
             self._bench.close()
         finally:
             self.daemon.finish("stopped" if kind is None else "failed")
             self.journal.flush(FLUSH_S)
+
+    def _end(self) -> None:
+        """The link's farewell, then the journal's last words (the link's cursor among them)."""
+        try:
             if self.link is not None:
                 self.link.stop()
-            if not self.journal.stop():
-                LOG.error("the journal's thread would not end; its last entries may be lost")
+        finally:
+            whole = self.journal.stop()
+        if not whole:
+            raise FailureError(f"{self.journal.path}: not everything could be written; see the log.")
 
 
 def real_station(settings: Settings, book: Book) -> Station:

@@ -18,7 +18,7 @@ from shared.messages import Answer, StationState
 from shared.problems import FailureError
 from shared.readings import ExtractionReading, Health, PlateReading, Reading
 from shared.requests import Ack
-from shared.timeline import Moment, rfc3339
+from shared.timeline import Moment, rfc3339, to_ms
 from station.clock import Clock
 from station.journal.ledger import BootClock, Told
 from station.journal.seconds import SecondMaker
@@ -122,7 +122,7 @@ class Daemon:
         self._station, self._book, self._tick_ms = station, book, tick_ms
         self._clock, self._wiring, self._journal, self._inbox = clock, wiring, journal, inbox
         self._link: Follower = link or NoLink()
-        self._seconds = SecondMaker()
+        self._seconds = SecondMaker(to_ms(book.limits.gap_s))
         self._offset_ms: int | None = None
         self._shown_ms: int | None = None
         self._write_failed = False
@@ -167,7 +167,7 @@ class Daemon:
 
     def finish(self, reason: str) -> None:
         """Tell the journal that the station stops, and hand in the second under way."""
-        last = self._seconds.finish()
+        last = self._seconds.finish(self._now())
         if last is not None:
             self._journal.add_second(last)
         self._journal.tell(Told(self._now(), (StationStopped(reason=reason),)))

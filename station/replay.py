@@ -18,7 +18,7 @@ from shared.readings import (
     Reading,
 )
 from shared.requests import parse_text
-from shared.timeline import Moment
+from shared.timeline import TRACE_BOOT, Moment
 from station.measurement.frame import BUS_FAILED, decode
 from station.rules.decide import Decision, begin, decide
 from station.rules.state import Durable, State
@@ -44,7 +44,7 @@ class Replayed(NamedTuple):
 
 def boot_of_trace(path: Path) -> str:
     """The boot name of a trace: it depends on the recorded bytes alone."""
-    return f"trace-{hashlib.sha256(path.read_bytes()).hexdigest()[:12]}"
+    return f"{TRACE_BOOT}{hashlib.sha256(path.read_bytes()).hexdigest()[:12]}"
 
 
 def plate_reading(word: int | None, settings: Settings) -> PlateReading:

@@ -9,7 +9,7 @@ from shared.chain import ZERO, event_hash
 from shared.events import EventRecord, hashed_fields
 from shared.problems import InputError
 from shared.sheet import default_sheet, load_sheet
-from shared.timeline import parse_rfc3339
+from shared.timeline import parse_rfc3339, to_ms
 from station.journal.store import ReplayStore
 from station.replay import Replayed, boot_of_trace
 from station.replay import replay as replay_trace
@@ -39,7 +39,7 @@ def replay(settings: Settings, trace: Path, db: Path | None, sheet: Path | None,
     with ReplayStore(db) as store:
         boot = store.fresh_boot(boot)
         lines = replay_trace(ticks, book, settings, boot, start_ms)
-        records = store.store(lines, boot, start_ms)
+        records = store.store(lines, boot, start_ms, to_ms(settings.limits.gap_s))
     for record in records:
         _print(record, start_ms)
 

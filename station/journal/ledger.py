@@ -31,7 +31,7 @@ from shared.records import (
     StepRow,
     UnitRow,
 )
-from shared.timeline import Moment
+from shared.timeline import Moment, is_trace
 from station.journal.claim import Claim
 
 
@@ -201,8 +201,7 @@ def _reading_values(boot_id: int, second: Second) -> dict[str, Any]:
         "extraction_ma": _scaled(second.extraction_a, 1000),
         "solvent_out": None if second.solvent_out is None else int(second.solvent_out),
         "quality": QUALITIES.index(second.quality),
-        "valid": second.valid,
-        "ticks": second.ticks,
+        "valid_ms": second.valid_ms,
     }
 
 
@@ -298,12 +297,14 @@ def _station_started(
     rows = connection.execute(
         open_elsewhere.where(PlacementRow.removed_ms.is_(None), PlacementRow.boot_id != boot_id)
     ).all()
+    boots = {row.id: row.boot for row in connection.execute(select(Boot.id, Boot.boot))}
     for row in rows:
         last_ms = max(row.placed_ms, last_known_ms(connection, row.boot_id))
         connection.execute(
             update(PlacementRow).where(PlacementRow.placed_seq == row.placed_seq).values(removed_ms=last_ms)
         )
-        if body.reason != "replay":  # a replay begins with a bench of its own
+        # A replay has a bench of its own: nothing goes over to it, and nothing comes from it.
+        if not is_trace(boots[boot_id]) and not is_trace(boots[row.boot_id]):
             connection.execute(
                 insert(PlacementRow).values(placed_seq=seq, unit=row.unit, boot_id=boot_id, placed_ms=mono_ms)
             )

@@ -38,20 +38,22 @@ class ReplayStore:
         """A boot name that this database does not have yet."""
         return self._ledger.fresh_boot(name)
 
-    def store(self, lines: Iterable[Replayed], boot: str, start_ms: int | None) -> list[EventRecord]:
+    def store(
+        self, lines: Iterable[Replayed], boot: str, start_ms: int | None, gap_ms: int
+    ) -> list[EventRecord]:
         """Journal a replay and return its events as recorded.
 
         Raises:
             FailureError: it could not be written; nothing was.
         """
         try:
-            return self._ledger.write(list(_entries(lines, boot, start_ms)))
+            return self._ledger.write(list(_entries(lines, boot, start_ms, gap_ms)))
         except DBAPIError as error:
             raise FailureError(f"{self._path}: cannot be written: {error.orig}.") from error
 
 
-def _entries(lines: Iterable[Replayed], boot: str, start_ms: int | None) -> Iterator[Entry]:
-    seconds = SecondMaker()
+def _entries(lines: Iterable[Replayed], boot: str, start_ms: int | None, gap_ms: int) -> Iterator[Entry]:
+    seconds = SecondMaker(gap_ms)
     if start_ms is not None:
         yield BootClock(boot, start_ms)
     for line in lines:

@@ -5,6 +5,7 @@ the disk refuses, everything waits in memory (the oldest readings go first when 
 and `ok` is False, which the rules turn into an alarm.
 """
 
+import contextlib
 import logging
 import queue
 import threading
@@ -14,12 +15,13 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import NamedTuple
 
-from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import DBAPIError, OperationalError
 
 from shared.events import EventRecord
 from shared.history import History
 from shared.messages import Answer, Second
 from shared.problems import FailureError
+from shared.timeline import is_trace
 from station.journal.ledger import BootClock, Cursor, Entry, Ledger, Told
 from station.rules.fold import fold
 from station.rules.requests import Outcome
@@ -28,6 +30,7 @@ from station.rules.state import Durable
 LOG = logging.getLogger("benchward.journal")
 QUEUE_LIMIT = 20_000
 RETRY_S = 1.0
+LATE_S = 1.0
 JOIN_S = 15.0
 
 
@@ -58,6 +61,8 @@ class Journal:
         self.on_written: Callable[[], None] | None = None
         self.lost = 0
         self._batch_s = batch_s
+        # The age of the oldest entry not on disk yet says more than an error: a write may also never return.
+        self._oldest_s: float | None = None
         self._queue: queue.Queue[_Item] = queue.Queue(QUEUE_LIMIT)
         self._stop = threading.Event()
         self._failing = False
@@ -69,13 +74,15 @@ class Journal:
 
     @property
     def ok(self) -> bool:
-        """Whether what is handed in reaches the disk."""
-        return not self._failing and self._thread.is_alive()
+        """Whether what is handed in reaches the disk in time."""
+        oldest_s = self._oldest_s
+        late = oldest_s is not None and time.monotonic() - oldest_s > self._batch_s + LATE_S
+        return not self._failing and not late and self._thread.is_alive()
 
     def durable(self) -> Durable:
-        """The state that earlier runs left: the fold of all events so far. Call before `start`."""
+        """The state that earlier runs left: the fold of their events. Replays had benches of their own."""
         with History(self.path) as history:
-            return fold(history.moments())
+            return fold((moment, body) for moment, body in history.moments() if not is_trace(moment.boot))
 
     def start(self) -> None:
         """Begin to write."""
@@ -104,7 +111,7 @@ class Journal:
         return flushed.wait(timeout_s)
 
     def stop(self) -> bool:
-        """Write what waits and end the thread; False if it would not end in time."""
+        """Write what waits and end the thread; False if not all could be written, or not in time."""
         self._stop.set()
         self._put(_Item(None))
         if self._thread.is_alive():
@@ -112,13 +119,22 @@ class Journal:
         ended = not self._thread.is_alive()
         if ended:
             self._ledger.close()
-        return ended
+        if self.lost:
+            LOG.error("%d entries were lost", self.lost)
+        return ended and not self.lost
 
     def _put(self, item: _Item) -> None:
-        try:
-            self._queue.put_nowait(item)
-        except queue.Full:
-            self.lost += 1
+        """Never blocks. Where memory is full a reading is left out, and an event takes the oldest's place."""
+        while True:
+            try:
+                self._queue.put_nowait(item)
+                return
+            except queue.Full:
+                self.lost += 1
+            if isinstance(item.entry, Second):
+                return
+            with contextlib.suppress(queue.Empty):
+                self._queue.get_nowait()
 
     def _run(self) -> None:
         pending: deque[_Item] = deque()
@@ -130,11 +146,13 @@ class Journal:
                 continue
             if self._write(pending):
                 pending.clear()
+                self._oldest_s = None
             elif stopping:
+                self.lost += len(pending)
                 LOG.error("%d entries could not be written before the end", len(pending))
                 return
             else:
-                _shorten(pending)
+                self.lost += _shorten(pending)
                 self._stop.wait(RETRY_S)
             due = time.monotonic() + self._batch_s
             if stopping and not pending:
@@ -148,6 +166,8 @@ class Journal:
             return True
         urgent = False
         while True:
+            if self._oldest_s is None:
+                self._oldest_s = time.monotonic()
             pending.append(item)
             urgent = urgent or bool(item.replies) or item.flushed is not None or isinstance(item.entry, Told)
             try:
@@ -159,7 +179,7 @@ class Journal:
         entries = [item.entry for item in pending if item.entry is not None]
         try:
             records = self._ledger.write(entries) if entries else []
-        except DBAPIError as error:
+        except OperationalError as error:  # the disk or a lock: later it may work
             if not self._failing:
                 LOG.error("journal %s cannot be written: %s", self.path, error.orig)
             self._failing = True
@@ -179,6 +199,9 @@ class Journal:
         if len(pending) == 1:
             LOG.error("an entry cannot be written and is left out: %r", pending[0].entry, exc_info=error)
             self.lost += 1
+            for reply in pending[0].replies:
+                self._deliver(reply, Answer(accepted=False, reasons=["not-recorded"], seq=None))
+            self._answer(deque([pending[0]._replace(entry=None, replies=())]), [])
             return True
         while pending:
             if not self._write(deque([pending[0]])):
@@ -196,17 +219,21 @@ class Journal:
             for reply in item.replies:
                 index = reply.outcome.event_index
                 seq = records[first + index].seq if index is not None and index < told else None
-                answer = Answer(accepted=reply.outcome.accepted, reasons=list(reply.outcome.reasons), seq=seq)
-                try:
-                    reply.deliver(answer)
-                except Exception:
-                    LOG.exception("an answer could not be delivered")
+                reasons = list(reply.outcome.reasons)
+                self._deliver(reply, Answer(accepted=reply.outcome.accepted, reasons=reasons, seq=seq))
             first += told
 
+    def _deliver(self, reply: Reply, answer: Answer) -> None:
+        try:
+            reply.deliver(answer)
+        except Exception:
+            LOG.exception("an answer could not be delivered")
 
-def _shorten(pending: deque[_Item]) -> None:
-    """Keep memory bounded while the disk refuses: let the oldest readings go, never an event."""
+
+def _shorten(pending: deque[_Item]) -> int:
+    """Keep memory bounded while the disk refuses: the oldest readings go, never an event; how many went."""
     excess = len(pending) - QUEUE_LIMIT
-    if excess > 0:
-        for item in [item for item in pending if isinstance(item.entry, Second)][:excess]:
-            pending.remove(item)
+    going = [item for item in pending if isinstance(item.entry, Second)][: max(0, excess)]
+    for item in going:
+        pending.remove(item)
+    return len(going)

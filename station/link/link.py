@@ -26,6 +26,7 @@ STATE_GAP_S = 0.1
 CURSOR_GAP_S = 1.0
 FAREWELL_S = 5.0
 AFTER_REFUSAL_S = 5.0
+AFTER_STUMBLE_S = 1.0
 
 Ask = Callable[[AnyRequest | Unreadable, Callable[[Answer], None] | None], bool]
 
@@ -100,6 +101,15 @@ class Link:
             self._thread.join(2 * FAREWELL_S)
 
     def _run(self) -> None:
+        while not self._stop.is_set():
+            try:
+                self._follow()
+            except Exception:
+                LOG.exception("the link stumbled; it begins again")
+                self._stop.wait(AFTER_STUMBLE_S)
+        self._connection.stop()
+
+    def _follow(self) -> None:
         with History(self._journal.path) as history:
             self._events = Stream(history.cursor("link-events").second)
             self._readings = Stream(history.cursor("link-readings"))
@@ -109,21 +119,16 @@ class Link:
                 self._wake.clear()
                 self._turn(history)
             self._farewell(history)
-        self._connection.stop()
 
     def _turn(self, history: History) -> None:
-        try:
-            self._take_acks()
-            self._take_requests()
-            if self._connection.connected:
-                self._send_state()
-                if time.monotonic() - self._refused_s >= AFTER_REFUSAL_S:
-                    self._send_events(history)
-                    self._send_readings(history)
-            self._save_cursors()
-        except Exception:
-            LOG.exception("the link stumbled; it goes on")
-            self._stop.wait(IDLE_S)
+        self._take_acks()
+        self._take_requests()
+        if self._connection.connected:
+            self._send_state()
+            if time.monotonic() - self._refused_s >= AFTER_REFUSAL_S:
+                self._send_events(history)
+                self._send_readings(history)
+        self._save_cursors()
 
     def _take_acks(self) -> None:
         while self._connection.acks:

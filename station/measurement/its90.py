@@ -10,7 +10,7 @@ Cold junctions are accounted for in volts: temperatures are never added.
 
 from math import exp
 
-from station.measurement.coefficients import TYPES, Branch, Letter, ThermocoupleType
+from station.measurement.coefficients import TYPES, Letter, ThermocoupleType
 
 CHIP_MV_PER_C = TYPES["K"].chip_mv_per_c
 """The one slope the MAX31855 assumes for type K (datasheet 19-5793); :func:`chip_mv_per_c` for any type."""
@@ -64,19 +64,15 @@ def _temperature_c(kind: ThermocoupleType, emf_mv: float) -> float:
             break
     # The branch follows the emf, not the iterate: the branches differ by some 1e-9 mV where they meet, and an
     # iterate that hopped between them would not come to rest.
-    return _newton(kind.lower if emf_mv <= seam_mv else kind.upper, emf_mv, t_c)
-
-
-def _newton(branch: Branch, emf_mv: float, t_c: float) -> float:
-    polynomial, bump = branch
-    bump_mv, per_c2, centre_c = bump or (0.0, 0.0, 0.0)
+    polynomial, bump = kind.lower if emf_mv <= seam_mv else kind.upper
     step_c = 1.0
     while abs(step_c) > _LAST_STEP_C:
         value = slope = 0.0
         for coefficient in polynomial:
             slope = slope * t_c + value
             value = value * t_c + coefficient
-        if bump_mv:
+        if bump is not None:
+            bump_mv, per_c2, centre_c = bump
             from_centre_c = t_c - centre_c
             lift_mv = bump_mv * exp(per_c2 * from_centre_c * from_centre_c)
             value += lift_mv

@@ -2,15 +2,19 @@
 
 import struct
 from collections.abc import Callable
-from math import pi, sin
+from math import exp, pi, sin
 from random import Random
 from timeit import repeat
 
 import numpy as np
 import pytest
+from thermocouples import get_thermocouple
 
 from shared.readings import PlateQuality
+from station.measurement.coefficients import Letter
 from station.measurement.frame import decode, encode
+from station.measurement.its90 import linearised_c
+from station.measurement.panel import Panel, advance, plate_trend, time_to_reach_s
 from station.measurement.rms import extraction_reading
 from station.simulation.bench import SimulatedBench
 
@@ -75,3 +79,39 @@ def test_ticks_of_the_simulated_bench() -> None:
     )
     assert sim.bench.read()[0].quality is PlateQuality.GOOD
     sim.bench.close()
+
+
+@pytest.mark.parametrize("letter", ["K", "J", "N", "T"])
+def test_corrections_of_every_type(letter: Letter) -> None:
+    """A thousand pairs are corrected; the floor is the polynomial inverse of the library thermocouples."""
+    random = Random(2)
+    pairs = [(random.uniform(20, 130), random.uniform(20, 40)) for _ in range(1000)]
+    corrected = [linearised_c(*pair, letter) for pair in pairs]
+    assert all(10 < c < 170 for c in corrected)
+    library = get_thermocouple(letter)
+    ours_s = best_s(lambda: [linearised_c(*pair, letter) for pair in pairs], 10) / 1000
+    floor_s = best_s(lambda: [library.volt_to_temp(0.004) for _ in pairs], 3) / 1000
+    print(
+        f"\ntype {letter}: {1 / ours_s:,.0f} corrections/s ({ours_s * 1e6:.2f} µs), "
+        f"{ours_s / floor_s:.2f} times a library's polynomial alone"
+    )
+
+
+def test_forecast_of_panel_and_plate() -> None:
+    """Trend and forecast of a heat-up at two samples a second; the floor is numpy's polyfit of the window."""
+    samples = [(n / 2, 200.0 - 178.0 * exp(-n / 2 / 150.0)) for n in range(120)]
+    recent = np.array(samples[-51:])
+
+    def ours() -> float | None:
+        trend = plate_trend(samples)
+        assert trend is not None
+        return time_to_reach_s(trend, 60.0, setpoint_c=100.0, tolerance_c=2.0, tau_s=20.0).panel_s
+
+    assert ours() is not None
+    ours_s = best_s(ours, 200)
+    floor_s = best_s(lambda: np.polyfit(recent[:, 0], recent[:, 1], 2), 200)
+    step_s = best_s(lambda: advance(Panel(60.0, 80.0), 80.1, 0.1, 20.0), 20_000)
+    print(
+        f"\nforecast: {1 / ours_s:,.0f} forecasts/s ({ours_s * 1e6:.0f} µs), {ours_s / floor_s:.1f} times "
+        f"numpy.polyfit; panel step {step_s * 1e6:.2f} µs"
+    )

@@ -53,8 +53,7 @@ seconds = st.builds(
     extraction_a=st.none() | st.integers(0, 5000).map(lambda ma: ma / 1000),
     solvent_out=st.none() | st.booleans(),
     quality=st.sampled_from(["good", "open-circuit", "board-silent"]),
-    valid=st.integers(0, 10),
-    ticks=st.just(10),
+    valid_ms=st.integers(0, 1000),
 )
 stations = st.from_regex(r"[A-Za-z0-9_.\-]{1,40}", fullmatch=True)
 wall_times = st.integers(1_600_000_000_000, 4_000_000_000_000)

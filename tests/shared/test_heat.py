@@ -35,18 +35,18 @@ AMBIENT_C, START_C, TAU_S = 22.0, 100.0, 240.0
 
 def steady(first: int, last: int, plate_c: float, *, valid: int = 10) -> list[Row]:
     """Seconds ``first`` up to but without ``last`` at one temperature."""
-    return [Row("b", second, plate_c, plate_c, valid, 10) for second in range(first, last)]
+    return [Row("b", second, plate_c, plate_c, 100 * valid) for second in range(first, last)]
 
 
 def silent(first: int, last: int) -> list[Row]:
     """Seconds without any valid reading."""
-    return [Row("b", second, None, None, 0, 10) for second in range(first, last)]
+    return [Row("b", second, None, None, 0) for second in range(first, last)]
 
 
 def sampled(first: int, last: int, mean: Callable[[float], float]) -> list[Row]:
     """Seconds whose mean is that of a curve at their middle, and whose peak is the higher end."""
     return [
-        Row("b", second, mean(second + 0.5), max(mean(second), mean(second + 1)), 10, 10)
+        Row("b", second, mean(second + 0.5), max(mean(second), mean(second + 1)), 1000)
         for second in range(first, last)
     ]
 
@@ -370,7 +370,7 @@ valid_counts = st.sampled_from([0, 0, 3, 10, 10, 10, 10])
 def test_coverage_is_a_share_whatever_is_missing(valid: list[int], from_s: float, length_s: float) -> None:
     """The coverage lies between 0 and 1, and gaps and runs fill the interval without overlap."""
     rows = [
-        Row("b", second, 90.0 if n else None, 90.0 if n else None, n, 10) for second, n in enumerate(valid)
+        Row("b", second, 90.0 if n else None, 90.0 if n else None, 100 * n) for second, n in enumerate(valid)
     ]
     interval = of(round(from_s, 1), round(from_s, 1) + round(length_s, 1))
     runs = runs_within(interval, rows)
@@ -382,3 +382,33 @@ def test_coverage_is_a_share_whatever_is_missing(valid: list[int], from_s: float
     told_s = sum(gap.to_s - gap.from_s for gap in gaps_within(interval, runs, shortest_s=0))
     covered_s = sum(end - begin for begin, end in stretches)
     assert told_s + covered_s == pytest.approx(interval.to_s - interval.from_s)
+
+
+def test_gap_is_found_between_neighbours_that_lack_a_second_between_them() -> None:
+    """4.9 s without a tick: what is known of either side belongs to its side, and the rest is a gap."""
+    rows = [*steady(0, 10, 90), Row("b", 10, 90, 90, 400), Row("b", 11, 90, 90, 500), *steady(12, 20, 90)]
+    found = history("u", [of(0, 20)], rows, [])
+    assert [(gap["from_s"], gap["to_s"]) for gap in found["gaps"]] == [(10.4, 11.5)]
+    assert found["coverage"] == pytest.approx((20 - 1.1) / 20)
+
+
+def test_time_above_is_never_longer_than_what_is_known() -> None:
+    """Bad readings between good ones weigh nothing in the time above, nor in the dose."""
+    rows = [Row("b", second, 100.0, 100.0, 800) for second in range(60)]
+    found = history("u", [of(0, 60)], rows, [])
+    assert found["time_above_s"]["60"] <= 60 * found["coverage"] + 0.05
+    assert found["equivalent_min_at_100c"] == pytest.approx(found["coverage"], abs=1e-3)
+
+
+def test_peak_leaves_out_what_came_before_the_unit_was_placed() -> None:
+    """The highest tick of a second counts only where the whole second is the unit's."""
+    rows = [Row("b", 0, 110.0, 120.0, 1000), Row("b", 1, 40.0, 119.0, 1000), *steady(2, 10, 30.0)]
+    assert history("u", [of(1.5, 9)], rows, [])["peak_c"] == 40.0
+
+
+def test_step_that_begins_on_a_hot_plate_is_no_heat_cycle_of_its_own() -> None:
+    """A unit laid on a hot plate is heated once; the steps it then goes through add nothing."""
+    rows = steady(0, 100, 100.0)
+    found = history("u", [of(0, 100)], rows, [("one", of(10, 40)), ("two", of(50, 90))])
+    assert found["heat_cycles"] == 1
+    assert [step["heat_cycles"] for step in found["by_step"].values()] == [0, 0]

@@ -46,8 +46,7 @@ def second(at: int, plate_c: float | None, boot: str = "one", valid: int = 10) -
         extraction_a=0.42,
         solvent_out=False,
         quality="good" if plate_c is not None else "open-circuit",
-        valid=valid if plate_c is not None else 0,
-        ticks=10,
+        valid_ms=100 * valid if plate_c is not None else 0,
         **number,
     )
 
@@ -184,7 +183,7 @@ def test_seconds_come_back_as_they_were_written_when_read(written: Written) -> N
     """A second is stored in hundredths and milliamperes, and comes back as the same numbers."""
     record = Second(
         boot="one", second=3, plate_mean_c=99.87, plate_min_c=99.5, plate_max_c=100.25, cold_junction_c=24.81,
-        extraction_a=0.425, solvent_out=True, quality="good", valid=9, ticks=10,
+        extraction_a=0.425, solvent_out=True, quality="good", valid_ms=900,
     )  # fmt: skip
     found = written(record, BootClock("one", WALL_MS)).seconds_page(Place(0, -1), 10)
     assert [(dated.second, dated.wall_ms) for dated in found] == [(record, WALL_MS + 3000)]
@@ -286,12 +285,12 @@ def test_placement_ends_with_its_boot_when_a_replay_follows(written: Written) ->
         told(2000, events.UnitBookedIn(unit="A", model="m"), events.UnitPlaced(unit="A")),
         *seconds(0, 10, 100.0),
     )
-    found = written(started(0, "two", "replay"), *seconds(0, 10, 100.0, "two")).heat("A")
+    found = written(started(0, "trace-2", "replay"), *seconds(0, 10, 100.0, "trace-2")).heat("A")
     assert found["intervals"] == [{"boot": "one", "from_s": 2.0, "to_s": 10.0}]
 
 
-def test_step_ends_with_its_first_boot_when_a_restart_cut_it(written: Written) -> None:
-    """A step that a restart cut is counted up to the end of the boot in which it began."""
+def test_step_goes_on_in_the_next_boot_when_a_restart_cut_it(written: Written) -> None:
+    """The heat of both boots belongs to the step."""
     written(
         told(0, events.UnitBookedIn(unit="A", model="m"), events.UnitPlaced(unit="A")),
         told(1000, events.StepStarted(unit="A", step="strip", attempt=1)),
@@ -302,7 +301,7 @@ def test_step_ends_with_its_first_boot_when_a_restart_cut_it(written: Written) -
         *seconds(0, 5, 60.0, "two"),
         told(5000, events.StepFinished(unit="A", step="strip", result="pass"), boot="two"),
     ).heat("A")
-    assert found["by_step"]["strip"]["duration_s"] == 9.0
+    assert found["by_step"]["strip"]["duration_s"] == 14.0
 
 
 def test_coverage_is_at_most_one_when_the_unit_is_put_back_within_the_second(written: Written) -> None:

@@ -18,7 +18,7 @@ def second_of(**fields: Any) -> Second:
     known: dict[str, Any] = {
         "boot": "b", "second": 12, "plate_mean_c": 99.5, "plate_min_c": 99.0, "plate_max_c": 100.0,
         "cold_junction_c": 24.5, "extraction_a": 0.42, "solvent_out": False, "quality": "good",
-        "valid": 10, "ticks": 10,
+        "valid_ms": 1000,
     }  # fmt: skip
     return Second(**{**known, **fields})
 
@@ -68,7 +68,7 @@ def test_value_is_left_out_when_it_is_unknown(name: str) -> None:
 def test_pack_says_only_why_when_nothing_is_known() -> None:
     """A second without any value is still told, with the reason and without a number."""
     nothing = {key: None for part in UNKNOWN.values() for key, value in part.items() if value is None}
-    pack = senml("bench-1", second_of(**nothing, quality="board-silent", valid=0), None)
+    pack = senml("bench-1", second_of(**nothing, quality="board-silent", valid_ms=0), None)
     assert [{key: entry.get(key) for key in ("n", "vs", "v", "vb")} for entry in pack] == [
         {"n": "plate-quality", "vs": "board-silent", "v": None, "vb": None}
     ]

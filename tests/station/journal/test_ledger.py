@@ -26,7 +26,7 @@ def second(at: int, valid: int = 10, plate_c: float | None = 20.0) -> Second:
     """A second of record; more valid ticks than ticks is something that the table refuses."""
     return Second(
         boot="one", second=at, plate_mean_c=plate_c, plate_min_c=plate_c, plate_max_c=plate_c,
-        cold_junction_c=25.0, extraction_a=None, solvent_out=None, quality="good", valid=valid, ticks=10,
+        cold_junction_c=25.0, extraction_a=None, solvent_out=None, quality="good", valid_ms=100 * valid,
     )  # fmt: skip
 
 
@@ -70,8 +70,8 @@ def test_ledger_goes_on_where_it_left_off_when_opened_again(ledger: Ledger, path
 
 @pytest.mark.parametrize(
     "bad",
-    [second(5, valid=11), second(5, valid=0), second(5, plate_c=None)],
-    ids=["more valid than ticks", "a number without a tick", "ticks without a number"],
+    [second(5, valid=11), second(5, plate_c=None)],
+    ids=["more than a second", "known time without a number"],
 )
 def test_head_stays_where_it_was_when_a_batch_cannot_be_written(
     ledger: Ledger, path: Path, bad: Second

@@ -1,5 +1,6 @@
 """What a calibration refuses and why, and the boiling point's and the budget's refusals."""
 
+import re
 from typing import Any
 
 import pytest
@@ -38,11 +39,7 @@ def points(*pairs: tuple[float, float]) -> list[ReferencePoint]:
         pytest.param(points((0, 0), (10, 2), (5, 99)), ["do not rise"], id="falls in between"),
         pytest.param(points((0, 0), (90, 99)), ["gain comes out as 1.1000"], id="gain"),
         pytest.param(points((0, 5.1)), [r"offset comes out as \+5.10"], id="offset"),
-        pytest.param(
-            points((0, 0), (50, 53), (100, 100)),
-            ["at 0 °C lies -1.00", "at 53 °C lies", "at 100 °C"],
-            id="residuals",
-        ),
+        pytest.param(points((0, 0), (50, 53), (100, 100)), [r"at 53 °C lies \+2.00 °C off"], id="residual"),
         pytest.param(
             [ReferencePoint(20, 0, 0.6), ReferencePoint(10, 20, 0.7)],
             ["at 0 °C wander", "at 20 °C wander", "20.0 °C apart", "do not rise"],
@@ -56,13 +53,9 @@ def test_nonsense_is_refused_with_every_reason(
     """Each refusal says all that is wrong, in order, and nothing else."""
     with pytest.raises(CalibrationError) as refusal:
         fit_trim(given_points)
-    if problems[0].startswith("at 0 °C lies"):
-        assert [problem[:26] for problem in refusal.value.problems] == ["The point at 53 °C lies +2"]
-        return
-    assert len(refusal.value.problems) == len(problems)
-    for problem, expected in zip(problems, refusal.value.problems, strict=True):
-        with pytest.raises(ValueError, match=problem):
-            raise ValueError(expected)
+    found = refusal.value.problems
+    assert len(found) == len(problems)
+    assert [bool(re.search(*pair)) for pair in zip(problems, found, strict=True)] == [True] * len(problems)
 
 
 @pytest.mark.parametrize(
