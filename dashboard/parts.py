@@ -113,6 +113,7 @@ class BenchView(msgspec.Struct, frozen=True, kw_only=True):
     live: bool
     band: Band
     as_of: str = ""
+    last_heard: str = ""
     plate: PlateView = PlateView()
     air: AirView = AirView()
     bottle: BottleView = BottleView()

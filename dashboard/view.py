@@ -69,7 +69,8 @@ def bench_view(snapshot: Snapshot, liveness: Liveness) -> BenchView:
             band=head,
             events=events,
             lamps=_lamps(None),
-            as_of=f"Last heard {moment_text(state.at)}" if state else "",
+            as_of=_last_heard(state),
+            last_heard=_last_heard(state),
             plate=PlateView(note="No reading while the station is not heard"),
         )
     return BenchView(
@@ -77,6 +78,7 @@ def bench_view(snapshot: Snapshot, liveness: Liveness) -> BenchView:
         live=True,
         band=head,
         as_of=f"As of {moment_text(state.at)}" if state.at else "The station's clock is not set",
+        last_heard=_last_heard(state),
         plate=_plate(state.plate),
         air=_air(state.extraction),
         bottle=_bottle(state.solvent_out),
@@ -116,6 +118,10 @@ def _plate(plate: PlateState) -> PlateView:
         band_x=band_x,
         band_width=width,
     )
+
+
+def _last_heard(state: StationState | None) -> str:
+    return f"Last heard {moment_text(state.at)}" if state is not None and state.at else ""
 
 
 def _air(air: ExtractionState) -> AirView:
@@ -160,8 +166,8 @@ def _dials(step: StepState) -> tuple[Dial, ...]:
         _dial("Open time", step.open_s, step.open_due_s, True),
         _dial("Cure", step.cure_s, step.cure_due_s, False),
     )
-    running = Dial(label="Since the start", text=clock_text(step.elapsed_s))
-    return (running, *(dial for dial in timed if dial is not None))
+    running = _dial("Since the start", step.elapsed_s, step.max_s, True)
+    return tuple(dial for dial in (running, *timed) if dial is not None)
 
 
 def _dial(label: str, gone_s: float | None, due_s: float | None, limit: bool) -> Dial | None:

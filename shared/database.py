@@ -4,6 +4,7 @@ Two kinds of engine: a writing one, whose transactions begin IMMEDIATE so that w
 commits are on disk when they return (WAL with synchronous FULL); and a reading one that can write nothing.
 """
 
+import os
 from pathlib import Path
 from typing import Any
 
@@ -16,8 +17,10 @@ from shared.records import SCHEMA_VERSION, Base
 BUSY_MS = 1000
 
 
-def _engine(path: Path, pragmas: tuple[str, ...], begin: str) -> Engine:
-    engine = create_engine(URL.create("sqlite", database=str(path)), connect_args={"timeout": BUSY_MS / 1000})
+def _engine(path: Path, pragmas: tuple[str, ...], begin: str, query: dict[str, str] | None = None) -> Engine:
+    name = str(path) if query is None else path.absolute().as_uri()
+    url = URL.create("sqlite", database=name, query=query or {})
+    engine = create_engine(url, connect_args={"timeout": BUSY_MS / 1000})
 
     @event.listens_for(engine, "connect")
     def _connected(connection: Any, _record: Any) -> None:
@@ -55,7 +58,10 @@ def reading_engine(path: Path) -> Engine:
     """
     if not path.is_file():
         raise InputError(f"{path}: there is no such file; name a station's database with --db FILE.")
-    engine = _engine(path, ("query_only = ON",), "BEGIN")
+    # Even to read, WAL wants files beside the database; where none can be made it is read as it lies there.
+    kept = not os.access(path.parent, os.W_OK) or not os.access(path, os.W_OK)
+    query = {"mode": "ro", "immutable": "1", "uri": "true"} if kept else None
+    engine = _engine(path, ("query_only = ON",), "BEGIN", query)
     check_schema(engine, path)
     return engine
 

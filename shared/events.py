@@ -29,6 +29,7 @@ class StationStarted(Event, frozen=True, kw_only=True, tag="station-started"):
     station: str
     version: str
     sheet: str
+    settings: str | None = None
     reason: str | None = None
 
 

@@ -5,6 +5,8 @@ that no reading transaction stays open for long.
 """
 
 from collections.abc import Iterator
+from contextlib import contextmanager
+from math import inf
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -94,8 +96,14 @@ class History:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def _connect(self) -> Connection:
-        return self._engine.connect()
+    @contextmanager
+    def _connect(self) -> Iterator[Connection]:
+        """A connection whose failures name the file and say what to do."""
+        try:
+            with self._engine.connect() as connection:
+                yield connection
+        except DBAPIError as error:
+            raise FailureError(f"{self.path}: cannot be read: {error.orig}. Run benchward verify.") from error
 
     def events(self, after: int = 0, which: Filter = _EVERYTHING) -> Iterator[Dated]:
         """Events beyond a seq, oldest first; each page is a transaction of its own."""
@@ -176,6 +184,11 @@ class History:
                     StepRow.started_seq
                 )
             ).all()
+        until: dict[int, float] = {}
+        next_stay: dict[str, float] = {}
+        for unit in reversed(units):  # a stay ends where it is closed, or where the unit is booked in anew
+            until[unit.booked_seq] = min(unit.closed_seq or inf, next_stay.get(unit.unit, inf))
+            next_stay[unit.unit] = unit.booked_seq
         return [
             {
                 "unit": unit.unit,
@@ -185,8 +198,7 @@ class History:
                 "steps": [
                     {"step": step.step, "result": step.result or "running"}
                     for step in steps
-                    if step.unit == unit.unit
-                    and unit.booked_seq < step.started_seq < (unit.closed_seq or step.started_seq + 1)
+                    if step.unit == unit.unit and unit.booked_seq < step.started_seq < until[unit.booked_seq]
                 ],
             }
             for unit in units
@@ -212,14 +224,11 @@ class History:
         Raises:
             FailureError: the file is damaged.
         """
-        try:
-            with self._connect() as connection:
-                found = connection.execute(text("PRAGMA quick_check(1)")).scalar_one()
-            if found != "ok":
-                raise FailureError(f"{self.path}: the file is damaged: {found}.")
-            return chain.verify(self._printed())
-        except DBAPIError as error:
-            raise FailureError(f"{self.path}: the file is damaged: {error.orig}.") from error
+        with self._connect() as connection:
+            found = connection.execute(text("PRAGMA quick_check(1)")).scalar_one()
+        if found != "ok":
+            raise FailureError(f"{self.path}: the file is damaged: {found}.")
+        return chain.verify(self._printed())
 
     def _printed(self) -> Iterator[dict[str, Any]]:
         """Events as stored; one whose columns contradict its body says so, so that no hash fits it."""

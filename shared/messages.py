@@ -61,6 +61,7 @@ class StepState(msgspec.Struct, frozen=True, kw_only=True):
     held_by: list[str]
     resume_refusals: list[str]
     elapsed_s: float
+    max_s: float | None
     soak_s: float | None
     soak_due_s: float | None
     open_s: float | None

@@ -14,6 +14,7 @@ from msgspec import inspect
 
 T = TypeVar("T")
 # People count from one: step[0].kind is "step 1: kind".
+_NAME_PATTERN = re.compile(r"`str` matching regex '.*?A-Za-z0-9.*?'")
 _INDEX = re.compile(r"\[(\d+)\]\.?")
 
 
@@ -52,16 +53,28 @@ def convert_checked(data: Any, type_: type[T], file: Path | str, *, strict: bool
     except msgspec.ValidationError as error:
         message, _, path = str(error).partition(" - at `")
         path = path.rstrip("`") or "$"
-        key = _INDEX.sub(lambda found: f" {int(found[1]) + 1}: ", path.lstrip("$.")) or "top level"
+        counted = _INDEX.sub(lambda found: f" {int(found[1]) + 1}: ", path.lstrip("$."))
+        key = counted.strip(": ") or "top level"
         found = value_at(data, path)
         shown = "" if isinstance(found, dict | list) or found is None else f" is {found!r}"
-        choices = choices_at(type_, path)
+        choices = choices_at(type_, path, fields=message.startswith("Object contains unknown field"))
         right = f"; choose from {', '.join(map(repr, choices))}" if choices else ""
-        raise InputError(f"{file}: {key}{shown}: {message}{right}.") from error
+        raise InputError(f"{file}: {key}{shown}: {plainly(message)}{right}.") from error
 
 
-def choices_at(type_: Any, path: str) -> tuple[Any, ...]:
-    """The words to choose from where a msgspec error path points, if the type there is a choice of words."""
+def plainly(message: str) -> str:
+    """A msgspec message with its pattern for names in words."""
+    return _NAME_PATTERN.sub("1 to 40 of letters, digits, '-', '_' and '.'", message)
+
+
+def choices_at(type_: Any, path: str, *, fields: bool = False) -> tuple[Any, ...]:
+    """The words to choose from where a msgspec error path points, if there is a choice of words.
+
+    Args:
+        type_: of the whole.
+        path: of the error.
+        fields: whether a struct's field names are the choice.
+    """
     here: Any = inspect.type_info(type_)
     for part in path.lstrip("$").replace("[", ".[").split("."):
         if not part:
@@ -70,4 +83,6 @@ def choices_at(type_: Any, path: str) -> tuple[Any, ...]:
             here = next((field.type for field in here.fields if field.encode_name == part), None)
         else:
             here = getattr(here, "item_type", None)
+    if fields and isinstance(here, inspect.StructType):
+        return tuple(field.encode_name for field in here.fields)
     return here.values if isinstance(here, inspect.LiteralType) else ()

@@ -12,6 +12,8 @@ from typing import Annotated, Any, Literal, TypeAlias, get_args
 
 import msgspec
 
+from shared.problems import plainly
+
 # The look-ahead keeps `$` from stopping before a line end.
 IDENTIFIER = r"^[A-Za-z0-9_.\-]{1,40}(?!\n)$"
 Identifier: TypeAlias = Annotated[str, msgspec.Meta(pattern=IDENTIFIER)]
@@ -175,6 +177,8 @@ def parse_text(text: str) -> AnyRequest | Unreadable:
         return _unreadable(text, "malformed-request", f"{error}; close the quotes")
     if not words:
         return _unreadable(text, "malformed-request", "empty; write a verb, e.g. ack")
+    if words[0] not in VERBS:
+        return _build(words[0], {}, text)
     fields: dict[str, Any] = {}
     for word in words[1:]:
         key, equals, value = word.partition("=")
@@ -216,7 +220,7 @@ def _build(verb: str, fields: Mapping[str, Any], text: str) -> AnyRequest | Unre
             whole = _with_findings(whole)
         request: AnyRequest = msgspec.convert(whole, AnyRequest, strict=False)
     except ValueError as error:  # msgspec's own errors are ValueErrors
-        return _unreadable(text, "malformed-request", str(error))
+        return _unreadable(text, "malformed-request", plainly(str(error)))
     return request
 
 
@@ -227,7 +231,8 @@ def _with_findings(whole: dict[str, Any]) -> dict[str, Any]:
     nested = findings.pop("findings", {})
     if not isinstance(nested, dict) or set(nested) & {*_OWN_TO_FINISH, *findings}:
         raise ValueError(f"findings is {nested!r}, not an object with keys of its own")
-    return {**own, "findings": {**nested, **findings}}
+    told = {**nested, **findings}
+    return {**own, "findings": {key: _plain(value) for key, value in told.items() if value is not None}}
 
 
 def print_text(request: AnyRequest | Unreadable) -> str:
@@ -241,8 +246,13 @@ def print_text(request: AnyRequest | Unreadable) -> str:
     return shlex.join([verb, *words])
 
 
-def _plain(value: Any) -> str:
-    return repr(value).removesuffix(".0") if isinstance(value, float) else str(value)
+def _plain(value: Any) -> Any:
+    """A number or a yes as the text that means the same; other values as they are."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, int | float):
+        return repr(value).removesuffix(".0")
+    return value
 
 
 def is_identifier(text: str) -> bool:

@@ -72,6 +72,7 @@ class Station:
                 station=settings.station.id,
                 book=book,
                 tick_ms=round(settings.station.tick_s * 1000),
+                settings_digest=settings.digest(),
                 clock=clock,
                 wiring=wiring,
                 journal=self.journal,

@@ -110,6 +110,7 @@ class Daemon:
         station: str,
         book: Book,
         tick_ms: int,
+        settings_digest: str,
         clock: Clock,
         wiring: Wiring,
         journal: Journal,
@@ -127,7 +128,9 @@ class Daemon:
         self._shown_ms: int | None = None
         self._write_failed = False
         durable = journal.durable()
-        started = StationStarted(station=station, version=VERSION, sheet=book.sheet.label)
+        started = StationStarted(
+            station=station, version=VERSION, sheet=book.sheet.label, settings=settings_digest
+        )
         now = Moment(clock.boot, clock.mono_ms())
         self._state: State
         self._state, told = begin(durable, now, started, book)

@@ -5,6 +5,7 @@ ends, however it ends.
 """
 
 import contextlib
+import logging
 import os
 import shutil
 import signal
@@ -28,6 +29,7 @@ from station.rules.tick import Book
 from station.settings import BrokerSettings, JournalSettings, Settings, StationSettings
 from station.simulation.morning import Hands, work
 
+LOG = logging.getLogger("benchward.demo")
 READY_S = 10.0
 END_S = 8.0
 Tell = Callable[[str], None]
@@ -63,8 +65,11 @@ def _running(command: list[str], log: Path) -> Iterator[subprocess.Popen[bytes]]
         try:
             yield process
         finally:
-            if process.poll() is None:
+            early = process.poll()
+            if early is None:
                 os.killpg(process.pid, signal.SIGTERM)
+            else:
+                LOG.error("%s ended by itself during the demo, exit code %d", Path(command[0]).name, early)
             try:
                 process.wait(END_S)
             except subprocess.TimeoutExpired:
@@ -186,4 +191,4 @@ def _summary(station: Station, db: Path, tell: Tell) -> None:
         tell(f"  {unit['unit']} ({unit['outcome']}): {steps}")
     if verdict.problem is not None:
         raise FailureError(f"The recorded chain breaks: {verdict.problem}.")
-    tell(f"Chain of {verdict.count} events unbroken; head {verdict.head[:16]}…")
+    tell(f"Chain of {verdict.count} events unbroken; head {verdict.head}")

@@ -38,7 +38,7 @@ def load_trace(path: Path) -> list[TraceTick]:
     """
     try:
         data = path.read_bytes()
-        text = data.decode("utf-8")
+        text = data.decode("utf-8-sig")
     except OSError as error:
         raise InputError(f"{path}: cannot be read: {error.strerror}.") from error
     except UnicodeDecodeError as error:
@@ -78,7 +78,10 @@ class _Line:
         seconds = self._number("t_s", empty=False)
         mono_ms = to_ms(seconds or 0.0)
         if mono_ms < before_ms:
-            self._refuse("t_s", f"a time not before {before_ms / 1000:g} s on the line above")
+            raise InputError(
+                f"{self.where}, column t_s: {self.fields['t_s']!r} goes back; the line before has "
+                f"{before_ms / 1000:g} s, and time never falls."
+            )
         return TraceTick(mono_ms, self._word(), self._number("extraction_a"), self._flag(), self._request())
 
     def _refuse(self, column: str, right: str) -> NoReturn:
@@ -92,7 +95,7 @@ class _Line:
             value = float(text)
         except ValueError:
             self._refuse(column, "a number" + (" or empty" if empty else " of seconds"))
-        if not 0 <= value < math.inf or "_" in text:
+        if not 0 <= value < math.inf or "_" in text or not text.isascii():
             self._refuse(column, "a finite number of 0 or more")
         if value > LARGEST:
             self._refuse(column, f"at most {LARGEST:g}")

@@ -29,9 +29,12 @@
     lost = true;
     live = false;
     document.title = titleAtLoss;
+    // The prepared parts are as old as the page; when the station was last heard is not.
+    const lastHeard = root.querySelector(".heard")?.dataset.last ?? "";
     for (const [name, part] of parts) {
       if (name !== "lately") part.place.replaceChildren(part.blank.content.cloneNode(true));
     }
+    for (const heard of root.querySelectorAll(".heard")) heard.textContent = lastHeard;
   }
 
   function take(news) {

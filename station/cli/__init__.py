@@ -62,6 +62,11 @@ class BenchwardGroup(click.Group):
         except BenchwardError as error:
             click.echo(f"benchward: {error}", err=True)
             ctx.exit(2 if isinstance(error, InputError) else 1)
+        except BrokenPipeError:
+            raise  # whoever read our output has had enough; click ends quietly
+        except OSError as error:
+            click.echo(f"benchward: {error}", err=True)
+            ctx.exit(1)
 
 
 @click.group(cls=BenchwardGroup)

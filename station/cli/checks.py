@@ -1,12 +1,16 @@
 """Validation and what the station enforces: `sheet check`, `settings check`, `rules`."""
 
+import json
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import click
+import msgspec
 
 from shared.sheet import Step, load_sheet
 from station.cli.output import Row, format_option, print_rows
-from station.rules.causes import CAUSES, PRIORITIES, Cause
+from station.rules.causes import CAUSES, Cause
 from station.settings import Settings, load_settings
 
 
@@ -55,17 +59,41 @@ def settings_group() -> None:
 @click.argument("file", type=click.Path(path_type=Path), required=False)
 @click.pass_obj
 def settings_check(settings: Settings, file: Path | None) -> None:
-    """Check a settings FILE (or the one named with --settings)."""
+    """Check a settings FILE (or the one named with --settings), and read back every setting."""
     found = load_settings(file) if file is not None else settings
     click.echo(f"{file or 'settings'}: good. Station {found.station.id}, fingerprint {found.digest()}")
+    for key, value in _flat(msgspec.to_builtins(found)):
+        click.echo(f"  {key} = {json.dumps(value, ensure_ascii=False)}")
+
+
+def _flat(data: dict[str, Any], before: str = "") -> Iterator[tuple[str, Any]]:
+    """Every setting as its dotted key and its value."""
+    for key, value in data.items():
+        if isinstance(value, dict):
+            yield from _flat(value, f"{before}{key}.")
+        else:
+            yield f"{before}{key}", value
 
 
 @click.command()
 @format_option
 @click.pass_obj
 def rules(settings: Settings, form: str) -> None:
-    """Print the cause-and-effect table that the station enforces."""
-    columns = ("alarm", "priority", "on_delay_s", "off_delay_s", "latching", "effects", "title", "action")
+    """Print the cause-and-effect table that the station enforces, with the numbers of the settings.
+
+    Starts are refused for further reasons: order of steps, soak, cure, an occupied plate, a bottle out.
+    """
+    columns = (
+        "alarm",
+        "priority",
+        "on_delay_s",
+        "off_delay_s",
+        "latching",
+        "effects",
+        "title",
+        "when",
+        "action",
+    )
     print_rows((_cause_row(cause, settings) for cause in CAUSES), columns, form, _cause_text)
 
 
@@ -78,17 +106,19 @@ def _cause_row(cause: Cause, settings: Settings) -> Row:
         "latching": cause.latching,
         "effects": sorted(str(effect) for effect in cause.effects),
         "title": cause.title,
+        "when": cause.condition_text(settings.limits),
         "action": cause.action,
     }
 
 
 def _cause_text(row: Row) -> str:
-    effects = "; ".join(row["effects"]) or "light and sound only"
+    effects = "; ".join(row["effects"]) or "light and sound only, nothing is stopped"
     latch = ", latched" if row["latching"] else ""
-    marks = "!" * (PRIORITIES.index(row["priority"]) + 1)
     return (
-        f"{row['alarm']:<24}{row['priority']}{latch} {marks}\n"
-        f"    {row['title']}; raised after {row['on_delay_s']:g} s, returns after {row['off_delay_s']:g} s\n"
+        f"{row['alarm']:<24}{row['priority']}{latch}\n"
+        f"    {row['title']}\n"
+        f"    when: {row['when']}\n"
+        f"    raised after {row['on_delay_s']:g} s, returns after {row['off_delay_s']:g} s\n"
         f"    does: {effects}\n"
         f"    technician: {row['action']}"
     )

@@ -1,5 +1,6 @@
 """`benchward demo`: a working morning with its mishaps, on the simulated bench."""
 
+import contextlib
 import logging
 
 import click
@@ -37,5 +38,11 @@ def demo(
     logging.basicConfig(level=logging.ERROR, format="%(levelname)s %(name)s: %(message)s")
     run_demo(
         settings, book_for(settings), speed=speed, minutes=minutes, port=port, browser=browser, seed=seed,
-        stop=stop_on_signals(), tell=click.echo,
+        stop=stop_on_signals(), tell=_tell,
     )  # fmt: skip
+
+
+def _tell(text: str) -> None:
+    """Print a line of the story; whoever stops reading it does not stop the demo."""
+    with contextlib.suppress(BrokenPipeError):
+        click.echo(text)

@@ -1,6 +1,7 @@
 """What is recorded: `units`, `heat`, `log`, `alarms`, `verify`."""
 
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
@@ -183,13 +184,16 @@ def _alarm_text(row: Row) -> str:
 @click.pass_obj
 def verify(settings: Settings, db: Path | None, head: str | None) -> None:
     """Check the event chain and the database; say where it breaks."""
+    if head is not None and not re.fullmatch(r"[0-9a-f]{16,64}", head):
+        raise InputError(f"--head is {head!r}, not 16 to 64 hex digits of a head that was printed.")
     with open_history(settings, db) as history:
         found = history.verify()
         if found.problem is not None:
             raise FailureError(f"{history.path}: the chain breaks: {found.problem}.")
         audit(history.path)
-        if head is not None and not any(dated.record.hash == head for dated in history.events()):
+        if head is not None and not any(dated.record.hash.startswith(head) for dated in history.events()):
             raise FailureError(
                 f"{history.path}: head {head!r} stands nowhere in the chain: it was cut off or rewritten."
             )
     click.echo(f"{found.count} events, unbroken; head {found.head}")
+    click.echo("Readings are no part of the chain: it proves what was told, not each second of temperature.")

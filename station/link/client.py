@@ -18,6 +18,9 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 LOG = logging.getLogger("benchward.link")
+PAHO_LOG = logging.getLogger("benchward.link.mqtt")
+# Said at every attempt to reconnect, beside our own line that says it once.
+PAHO_LOG.addFilter(lambda record: "Client is not connected" not in record.getMessage())
 KEEPALIVE_S = 15
 RECONNECT_MIN_S, RECONNECT_MAX_S = 1, 30
 LARGEST_REQUEST = 4096
@@ -75,7 +78,7 @@ class Connection:
         self._birth, self._requests = birth, requests
         client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=client_id, protocol=mqtt.MQTTv5)
         client.suppress_exceptions = True
-        client.enable_logger(LOG)
+        client.enable_logger(PAHO_LOG)
         client.reconnect_delay_set(RECONNECT_MIN_S, RECONNECT_MAX_S)
         client.max_inflight_messages_set(in_flight)
         client.will_set(will[0], will[1], qos=1, retain=True)
@@ -134,7 +137,12 @@ class Connection:
         self, _client: mqtt.Client, _data: Any, _flags: Any, reason: ReasonCode, _properties: Any
     ) -> None:
         if self.connected:
-            LOG.warning("broker %s:%d is gone: %s", self._host, self._port, reason)
+            LOG.warning(
+                "broker %s:%d is gone (%s); if this comes again and again, another client may use our name",
+                self._host,
+                self._port,
+                reason,
+            )
         self.connected = False
         self._wake()
 

@@ -229,7 +229,7 @@ def _parsed(payload: bytes) -> AnyRequest | Unreadable:
     if len(payload) > LARGEST_REQUEST:
         text = payload[:200].decode("utf-8", "replace")
         return Unreadable(text, "malformed-request", f"longer than {LARGEST_REQUEST} bytes")
-    if payload.lstrip().startswith(b"{"):
+    if payload.lstrip()[:1] in (b"{", b"["):
         return parse_json(payload)
     return parse_text(payload.decode("utf-8", "replace"))
 

@@ -16,7 +16,8 @@ from shared.indication import Indication, Levels
 from shared.readings import ExtractionQuality, ExtractionReading, PlateQuality, PlateReading, Reading
 from shared.timeline import Moment, to_ms
 from station.rules.alarms import SOUNDING, STANDING, Input
-from station.rules.causes import CAUSES, Cause, Effect, Facts
+from station.rules.causes import CAUSES, Cause, Effect
+from station.rules.conditions import Facts
 from station.rules.extraction import ExtractionTurn, forget_extraction, watch_extraction
 from station.rules.indication import REFUSED_MS, indicate, levels
 from station.rules.interlock import attended_run, permit_refusals
@@ -61,6 +62,8 @@ def begin(durable: Durable, now: Moment, started: events.StationStarted, book: B
     timers = {name: Timer(standing=True) for name, life in durable.alarms.items() if life.state in STANDING}
     tick = Tick(book, State(durable, Watch(timers=timers)), NOTHING_READ, now)
     tick.emit(started)
+    if durable.settings not in (None, tick.durable.settings):
+        tick.emit(events.SettingsChanged(digest=tick.durable.settings or ""))
     run, unit = attended_run(tick), tick.durable.in_hand
     if run is not None and unit is not None and not run.held_by:
         tick.emit(events.StepHeld(unit=unit, step=run.step, alarm="station-restart"))
@@ -248,16 +251,19 @@ def _indicate(tick: Tick, permit: bool) -> Indication:
         alarms,
         permit=permit,
         held=run is not None and bool(run.held_by),
-        open_warning=_open_warning(tick),
+        hurry=_hurry(tick),
         silenced=silenced,
         refused=watch.refused_ms is not None and now_ms - watch.refused_ms < REFUSED_MS,
     )
 
 
-def _open_warning(tick: Tick) -> bool:
+def _hurry(tick: Tick) -> bool:
+    """Whether most of an adhesive's open time, or all of a heat step's longest time, has passed."""
     step, run = tick.step, tick.run
-    if step is None or run is None or step.open_time_min is None:
+    if step is None or run is None:
         return False
-    passed_ms = elapsed_ms(run, tick.now)
     share = tick.book.limits.alarms.open_time_warning
-    return passed_ms is not None and passed_ms >= to_ms(step.open_time_min * 60 * share)
+    limits_min = [(step.open_time_min or 0) * share, step.max_min or 0]
+    due_ms = [to_ms(limit_min * 60) for limit_min in limits_min if limit_min]
+    passed_ms = elapsed_ms(run, tick.now)
+    return passed_ms is not None and any(passed_ms >= limit_ms for limit_ms in due_ms)

@@ -93,6 +93,7 @@ def _step(tick: Tick, step: Step, run: Run) -> StepState:
         held_by=list(run.held_by),
         resume_refusals=resume_refusals(tick, run) if run.held_by else [],
         elapsed_s=passed_s or 0.0,
+        max_s=step.max_min * 60 if step.max_min else None,
         soak_s=tick.watch.heat.soak_ms / 1000 if step.soak_ms else None,
         soak_due_s=step.soak_ms / 1000 if step.soak_ms else None,
         open_s=passed_s if step.open_time_min else None,

@@ -29,6 +29,10 @@ def fold(history: Iterable[tuple[Moment, Event]], start: Durable | None = None) 
     return durable
 
 
+def _station_started(durable: Durable, now: Moment, body: events.StationStarted) -> Durable:
+    return durable if body.settings is None else replace(durable, settings=body.settings)
+
+
 def _signed_in(durable: Durable, now: Moment, body: events.SignedIn) -> Durable:
     return replace(durable, technician=body.technician)
 
@@ -141,6 +145,7 @@ def _shelved(durable: Durable, now: Moment, body: events.AlarmShelved) -> Durabl
 
 
 _HANDLERS: dict[type[Event], Callable[[Durable, Moment, Any], Durable]] = {
+    events.StationStarted: _station_started,
     events.SignedIn: _signed_in,
     events.SignedOut: _signed_out,
     events.UnitBookedIn: _booked_in,

@@ -33,7 +33,7 @@ def indicate(
     *,
     permit: bool,
     held: bool,
-    open_warning: bool,
+    hurry: bool,
     silenced: frozenset[str],
     refused: bool,
 ) -> Indication:
@@ -43,14 +43,14 @@ def indicate(
         alarms: those that are not normal.
         permit: the iron has power.
         held: the step in hand is held.
-        open_warning: most of an adhesive's open time has passed.
+        hurry: most of an adhesive's open time, or all of a step's longest time, has passed.
         silenced: alarms whose sound somebody stopped.
         refused: a request was refused a moment ago.
     """
     shown = {name: life for name, life in alarms.items() if life.state is not Life.SHELVED}
     red = _lamp(shown, {"critical"})
     amber = _lamp(shown, {"low", "medium", "high"})
-    if amber is Lamp.OFF and open_warning:
+    if amber is Lamp.OFF and hurry:
         amber = Lamp.SLOW
     if amber is Lamp.OFF and red is Lamp.OFF and not permit:
         amber = Lamp.STEADY
@@ -59,9 +59,9 @@ def indicate(
     return Indication(
         red=red,
         amber=amber,
-        green=Lamp.STEADY if permit and not shown else Lamp.OFF,
+        green=Lamp.STEADY if permit and not shown and not held else Lamp.OFF,
         blue=Lamp.SLOW if waiting else (Lamp.STEADY if to_do else Lamp.OFF),
-        sound=_sound(shown, silenced, open_warning, refused),
+        sound=_sound(shown, silenced, hurry, refused),
     )
 
 
@@ -80,9 +80,7 @@ def _lamp(alarms: Mapping[str, AlarmLife], priorities: set[str]) -> Lamp:
     return lamp
 
 
-def _sound(
-    alarms: Mapping[str, AlarmLife], silenced: frozenset[str], open_warning: bool, refused: bool
-) -> Sound:
+def _sound(alarms: Mapping[str, AlarmLife], silenced: frozenset[str], hurry: bool, refused: bool) -> Sound:
     ranks = [
         PRIORITIES.index(BY_ALARM[name].priority)
         for name, life in alarms.items()
@@ -92,7 +90,7 @@ def _sound(
         return Sound(PRIORITIES[max(ranks)])
     if refused:
         return Sound.REFUSED
-    return Sound.MEDIUM if open_warning else Sound.NONE
+    return Sound.MEDIUM if hurry else Sound.NONE
 
 
 def _lit(lamp: Lamp, now_ms: int) -> bool:

@@ -55,8 +55,12 @@ class Unit(msgspec.Struct, frozen=True):
 
 
 class Durable(msgspec.Struct, frozen=True):
-    """The fold of the journal's events. ``alarms`` holds only those that are not normal."""
+    """The fold of the journal's events. ``alarms`` holds only those that are not normal.
 
+    ``settings``: the fingerprint of the settings the station last ran with.
+    """
+
+    settings: str | None = None
     technician: str | None = None
     in_hand: str | None = None
     on_plate: str | None = None

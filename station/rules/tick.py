@@ -11,7 +11,8 @@ from shared.readings import Reading
 from shared.sheet import Sheet, Step
 from shared.timeline import Moment
 from station.rules.alarms import STANDING
-from station.rules.causes import Cause, Effect, Facts
+from station.rules.causes import Cause, Effect
+from station.rules.conditions import Facts
 from station.rules.fold import apply
 from station.rules.limits import Limits
 from station.rules.state import Durable, Life, Run, State, Timer

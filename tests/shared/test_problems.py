@@ -31,7 +31,10 @@ class Outer(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         ({"name": "a", "inner": {"size": 10}}, "f.toml: inner.size is 10: Expected `int` <= 9."),
         ({"name": "a", "many": [{}, {"size": 0}]}, "f.toml: many 2: size is 0: Expected `int` >= 1."),
         ({"name": "a", "inner": {"size": "9"}}, "f.toml: inner.size is '9': Expected `int`, got `str`."),
-        ({"name": "a", "inner": {"colour": 1}}, "f.toml: inner: Object contains unknown field `colour`."),
+        (
+            {"name": "a", "inner": {"colour": 1}},
+            "f.toml: inner: Object contains unknown field `colour`; choose from 'size'.",
+        ),
         ({"name": "a", "inner": [1]}, "f.toml: inner: Expected `object`, got `array`."),
     ],
 )

@@ -146,7 +146,7 @@ WRONG = {
     "cure too long": (HEAD + STEP + 'kind = "cure"\ncure_h = 337\n', ["cure_h is 337", "<= 336"]),
     "key with a space": (
         HEAD + STEP.replace("one", "o n e") + 'kind = "other"\n',
-        ["key is 'o n e'", "A-Za-z0-9"],
+        ["key is 'o n e'", "1 to 40 of letters"],
     ),
     "title empty": (
         HEAD + STEP.replace("First", "") + 'kind = "other"\n',

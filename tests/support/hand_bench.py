@@ -90,10 +90,10 @@ class HandBench:
         for text in texts:
             assert self.ask(text) == (), text
 
-    def restart(self, boot: str = "boot-2") -> Iterable[EventBody]:
+    def restart(self, boot: str = "boot-2", settings: str | None = None) -> Iterable[EventBody]:
         """The station starts again from what is durable."""
         self.boot, self.now_ms = boot, 0
-        started = StationStarted(station="bench-1", version="test", sheet="test")
+        started = StationStarted(station="bench-1", version="test", sheet="test", settings=settings)
         self.state, told = begin(self.state.durable, Moment(boot, 0), started, self.book)
         self.events += [(0, body) for body in told]
         return told

@@ -221,7 +221,7 @@ def test_verify_prints_the_head_when_the_chain_is_whole(
     """The head is the last event's hash, and standing there counts as standing in the chain."""
     last = lines(benchward("log", "--db", recorded, "--format", "jsonl"))[-1]
     result = benchward("verify", "--db", recorded)
-    assert result.stdout == f"{last['seq']} events, unbroken; head {last['hash']}\n"
+    assert result.stdout.splitlines()[0] == f"{last['seq']} events, unbroken; head {last['hash']}"
     assert benchward("verify", "--db", recorded, "--head", last["hash"]).exit_code == 0
 
 

@@ -2,6 +2,8 @@
 
 import pytest
 
+from shared.events import kind_of
+
 
 def test_a_running_step_comes_back_held(bench):
     """Unit in hand, step and technician are there; the step is held until somebody resumes it."""
@@ -62,3 +64,10 @@ def test_first_tick_after_a_start_grants_nothing(bench):
     """However well the wires look, proof takes its time."""
     decision = bench.tick()
     assert not decision.levels.permit
+
+
+def test_other_settings_than_before_are_told(bench):
+    """The first start tells nothing; a start with other settings does, once."""
+    assert [kind_of(body) for body in bench.restart("b-1", settings="one")] == ["station-started"]
+    assert [kind_of(body) for body in bench.restart("b-2", settings="two")][-1] == "settings-changed"
+    assert [kind_of(body) for body in bench.restart("b-3", settings="two")] == ["station-started"]

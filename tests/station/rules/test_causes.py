@@ -4,8 +4,10 @@ Limits and delays are the contract's defaults; where no standard gives a figure,
 """
 
 import pytest
+from hand_bench import HandBench
 
 from shared.readings import Health
+from shared.sheet import parse_sheet
 from station.rules.causes import CAUSES, Effect
 
 WELL = Health(journal_ok=True, link_ok=True, clock_ok=True)
@@ -290,3 +292,18 @@ def test_every_critical_row_refuses_every_start_and_drops_the_permit():
         assert both is (cause.priority == "critical"), cause.alarm
         refuses = cause.effects & {Effect.REFUSE_ALL, Effect.REFUSE_HEAT_AND_SOLDER, Effect.DROP_PERMIT}
         assert bool(refuses) is bool(cause.reasons), cause.alarm
+
+
+def test_a_heat_step_over_its_longest_time_asks_to_hurry():
+    """A sheet's max_min is never without effect: amber and a sound, and the page shows the limit."""
+    sheet = parse_sheet(
+        'name = "short"\nversion = "1"\n[[step]]\nkey = "warm"\ntitle = "Warm"\nkind = "heat"\n'
+        "setpoint_c = 100\ntolerance_c = 5\nmax_min = 2\n",
+        "short.toml",
+    )
+    bench = HandBench(sheet=sheet)
+    bench.do("book-in unit=U-1 model=m", "start step=warm")
+    bench.run(119.0, plate_c=100.0)
+    assert (bench.decision.indication.sound, bench.decision.indication.amber) == ("none", "steady")
+    bench.run(2.0)
+    assert (bench.decision.indication.sound, bench.decision.indication.amber) == ("medium", "slow")

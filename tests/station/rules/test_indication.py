@@ -23,11 +23,11 @@ ONE_OF = {
 }
 
 
-def show(alarms=(), permit=False, held=False, open_warning=False, silenced=(), refused=False):
+def show(alarms=(), permit=False, held=False, hurry=False, silenced=(), refused=False):
     """What is shown with these alarms, by priority and state."""
     lives = {ONE_OF[priority]: AlarmLife(state, NOW) for priority, state in alarms}
     return indicate(
-        lives, permit=permit, held=held, open_warning=open_warning,
+        lives, permit=permit, held=held, hurry=hurry,
         silenced=frozenset(ONE_OF[priority] for priority in silenced), refused=refused,
     )  # fmt: skip
 
@@ -72,8 +72,8 @@ def test_light_says_what_stands(alarms, permit, expected):
 
 
 def test_a_held_step_asks_for_the_technician():
-    """Held and nothing to acknowledge: blue steady, go on with resume."""
-    assert show(held=True, permit=True).blue is Lamp.STEADY
+    """Held and nothing to acknowledge: blue steady and no green, go on with resume."""
+    assert show(held=True, permit=True) == Indication(blue=Lamp.STEADY)
 
 
 def test_silence_stops_the_sound_and_nothing_else():

@@ -1,0 +1,236 @@
+"""The tick of the daemon: outputs before journal before network, whatever they do."""
+
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from shared.history import History
+from shared.indication import SAFE, Levels
+from shared.messages import Answer, StationState
+from shared.problems import FailureError
+from shared.readings import ExtractionQuality, ExtractionReading, PlateQuality, PlateReading
+from shared.requests import parse_text
+from shared.sheet import default_sheet
+from station.daemon import Asking, Daemon, Inbox
+from station.journal.writer import Journal
+from station.rules.limits import Limits
+from station.rules.tick import Book
+
+
+class HandClock:
+    """A clock that moves when somebody sleeps on it, and as much more as a slow tick takes."""
+
+    boot = "boot-1"
+
+    def __init__(self) -> None:
+        self.now_ms = 0
+        self.wall_offset_ms: int | None = 1_772_440_000_000
+
+    def mono_s(self) -> float:
+        """Seconds."""
+        return self.now_ms / 1000
+
+    def mono_ms(self) -> int:
+        """Milliseconds."""
+        return self.now_ms
+
+    def wall_ms(self) -> int | None:
+        """Unix milliseconds, while the clock is trusted."""
+        return None if self.wall_offset_ms is None else self.now_ms + self.wall_offset_ms
+
+    def sleep_until_ms(self, mono_ms: int) -> None:
+        """Be there."""
+        self.now_ms = max(self.now_ms, mono_ms)
+
+
+class HandWires:
+    """Wires of plain values that keep what was driven, and may refuse or be slow."""
+
+    def __init__(self, clock: HandClock) -> None:
+        self.clock = clock
+        self.driven: list[Levels] = []
+        self.broken = False
+        self.slow_ms = 0
+        self.pressed = 0
+        self.word = 0
+
+    def read(self) -> tuple[PlateReading, ExtractionReading, bool | None]:
+        """A cold plate and a running fan."""
+        self.word += 1
+        self.clock.now_ms += self.slow_ms
+        plate = PlateReading(quality=PlateQuality.GOOD, word=self.word, plate_c=25.0, cold_junction_c=24.0)
+        return plate, ExtractionReading(quality=ExtractionQuality.GOOD, extraction_a=0.42), False
+
+    def presses(self) -> int:
+        """Presses of the button."""
+        pressed, self.pressed = self.pressed, 0
+        return pressed
+
+    def write(self, levels: Levels) -> None:
+        """Keep them, or refuse."""
+        if self.broken:
+            raise FailureError("a pin is gone")
+        self.driven.append(levels)
+
+
+class HandLink:
+    """Keeps the snapshots."""
+
+    up: bool | None = True
+
+    def __init__(self) -> None:
+        self.shown: list[StationState] = []
+
+    def show(self, state: StationState) -> None:
+        """Keep it."""
+        self.shown.append(state)
+
+
+class Station:
+    """A daemon on hand-made parts."""
+
+    def __init__(self, path: Path) -> None:
+        self.clock, self.inbox, self.link = HandClock(), Inbox(), HandLink()
+        self.wires = HandWires(self.clock)
+        self.journal = Journal(path, 1.0)
+        self.daemon = Daemon(
+            station="bench-1", book=Book(Limits(), default_sheet()), tick_ms=100, settings_digest="x",
+            clock=self.clock, wiring=self.wires, journal=self.journal, inbox=self.inbox, link=self.link,
+        )  # fmt: skip
+        self.journal.start()
+
+    def ticks(self, count: int) -> None:
+        """Some ticks, 0.1 s apart."""
+        for _ in range(count):
+            self.clock.now_ms += 100
+            self.daemon.tick()
+
+    def kinds(self) -> list[str]:
+        """What is on disk."""
+        assert self.journal.flush(10)
+        with History(self.journal.path) as history:
+            return [dated.to_dict()["kind"] for dated in history.events()]
+
+
+@pytest.fixture
+def station(tmp_path: Path) -> Iterator[Station]:
+    """A station that has ticked never."""
+    made = Station(tmp_path / "bench.db")
+    yield made
+    made.journal.stop()
+
+
+def test_ticks_are_counted_and_missed_ones_too(station: Station) -> None:
+    """Of the 18 ticks due in five times 0.35 s, five are taken, one is due next, and the rest are missed."""
+    stop = threading.Event()
+    station.wires.slow_ms = 350
+    station.clock.sleep_until_ms(0)
+    original = station.wires.read
+
+    def read() -> tuple[PlateReading, ExtractionReading, bool | None]:
+        if station.daemon.ticks == 4:
+            stop.set()
+        return original()
+
+    station.wires.read = read  # type: ignore[method-assign]  # a hand-made part, not the code under test
+    station.daemon.run(stop)
+    assert (station.daemon.ticks, station.daemon.missed) == (5, 12)
+
+
+def test_outputs_are_safe_when_the_run_ends_however_it_ends(station: Station) -> None:
+    """Even when a tick raises."""
+    station.ticks(60)
+    assert station.wires.driven[-1].permit
+
+    def read() -> tuple[PlateReading, ExtractionReading, bool | None]:
+        raise RuntimeError("unforeseen")
+
+    station.wires.read = read  # type: ignore[method-assign]
+    with pytest.raises(RuntimeError, match="unforeseen"):
+        station.daemon.run(threading.Event())
+    assert station.wires.driven[-1] == SAFE
+
+
+def test_an_output_that_cannot_be_driven_does_not_stop_the_tick(station: Station) -> None:
+    """The journal and the link still learn what happened."""
+    station.wires.broken = True
+    station.ticks(60)
+    assert "permit-granted" in station.kinds()
+    assert station.link.shown[-1].permit
+
+
+def test_outputs_are_driven_before_anything_is_recorded(station: Station) -> None:
+    """At the moment the levels are written, the journal has not been told of this tick yet."""
+    told_before: list[int] = []
+    tell, write = station.journal.tell, station.wires.write
+    told = 0
+
+    def telling(*args: object, **kwargs: object) -> None:
+        nonlocal told
+        told += 1
+        tell(*args, **kwargs)  # type: ignore[arg-type]
+
+    def writing(levels: Levels) -> None:
+        told_before.append(told)
+        write(levels)
+
+    station.journal.tell = telling  # type: ignore[method-assign]
+    station.wires.write = writing  # type: ignore[method-assign]
+    station.inbox.put(Asking(parse_text("sign-in technician=T-1")))
+    station.ticks(1)
+    assert (told_before, told) == ([0], 1)
+
+
+def test_requests_are_answered_in_order_with_the_seq_of_their_event(station: Station) -> None:
+    """Clock events of the same tick come first and do not shift the numbers."""
+    answers: list[Answer] = []
+    for text in ("book-in unit=U-1 model=m", "start step=solder", "silence"):
+        station.inbox.put(Asking(parse_text(text), answers.append))
+    station.ticks(1)
+    kinds = station.kinds()
+    assert [answer.accepted for answer in answers] == [True, False, True]
+    assert [kinds[answer.seq - 1] for answer in answers if answer.seq] == ["unit-taken", "step-refused"]
+    assert answers[2].seq is None
+
+
+def test_the_button_acknowledges(station: Station) -> None:
+    """A press is a request like any other."""
+    station.wires.pressed = 1
+    station.ticks(1)
+    assert "request-refused" in station.kinds()
+
+
+def test_clock_is_told_when_it_is_known_and_when_it_steps(station: Station) -> None:
+    """Records before are dated afterwards; a step of three hours is told, a drift of half a second is not."""
+    station.clock.wall_offset_ms = None
+    station.ticks(3)
+    station.clock.wall_offset_ms = 1_772_440_000_000
+    station.ticks(3)
+    station.clock.wall_offset_ms += 500
+    station.ticks(3)
+    station.clock.wall_offset_ms += 3 * 3_600_000
+    station.ticks(3)
+    assert station.kinds().count("clock-set") == 2
+    with History(station.journal.path) as history:
+        assert all(dated.wall_ms is not None for dated in history.events())
+
+
+def test_snapshot_comes_at_once_when_something_happens_and_else_once_a_second(station: Station) -> None:
+    """Ten quiet ticks show one snapshot; a request shows its own."""
+    station.ticks(10)
+    quiet = len(station.link.shown)
+    station.ticks(10)
+    assert len(station.link.shown) == quiet + 1
+    station.inbox.put(Asking(parse_text("sign-in technician=T-1")))
+    station.ticks(1)
+    assert station.link.shown[-1].technician == "T-1"
+
+
+def test_inbox_refuses_when_it_is_full() -> None:
+    """Bounded: whoever asks too fast is told so."""
+    inbox = Inbox()
+    accepted = [inbox.put(Asking(parse_text("ack"))) for _ in range(300)]
+    assert (accepted.count(True), accepted[-1]) == (256, False)
+    assert len(inbox.take()) == 16
