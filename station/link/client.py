@@ -76,6 +76,7 @@ class Connection:
         self.incoming: deque[Incoming] = deque(maxlen=QUEUE_LIMIT)
         self._host, self._port, self._wake = host, port, wake
         self._birth, self._requests = birth, requests
+        self._leaving = False
         client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=client_id, protocol=mqtt.MQTTv5)
         client.suppress_exceptions = True
         client.enable_logger(PAHO_LOG)
@@ -113,6 +114,7 @@ class Connection:
 
     def stop(self) -> None:
         """Leave the broker and end the network thread."""
+        self._leaving = True
         if self.connected:
             self._client.disconnect()
         self._client.loop_stop()
@@ -136,7 +138,7 @@ class Connection:
     def _on_disconnect(
         self, _client: mqtt.Client, _data: Any, _flags: Any, reason: ReasonCode, _properties: Any
     ) -> None:
-        if self.connected:
+        if self.connected and not self._leaving:
             LOG.warning(
                 "broker %s:%d is gone (%s); if this comes again and again, another client may use our name",
                 self._host,
