@@ -223,9 +223,14 @@ class AlarmUnshelved(Event, frozen=True, kw_only=True, tag="alarm-unshelved"):
 
 
 class Calibrated(Event, frozen=True, kw_only=True, tag="calibrated"):
-    """A measurement was calibrated."""
+    """A measurement was calibrated. ``values`` hold the result (plate: ``gain``, ``offset_c``, …).
+
+    ``points``: the raw points, each with names of their own; ``due``: until when it holds, as RFC 3339.
+    """
 
     channel: str
+    points: list[Values] = []
+    due: str | None = None
 
 
 class SettingsChanged(Event, frozen=True, kw_only=True, tag="settings-changed"):

@@ -23,6 +23,7 @@ class PlateQuality(StrEnum):
     FROZEN = "frozen"
     ABSURD_RATE = "absurd-rate"
     UNKNOWN = "unknown"
+    MIRRORED = "mirrored-leads"
 
 
 class ExtractionQuality(StrEnum):
@@ -33,6 +34,7 @@ class ExtractionQuality(StrEnum):
     CLIPPED = "clipped"
     TOO_FEW_SAMPLES = "too-few-samples"
     STALE = "stale"
+    CONTACT = "contact"
 
 
 class PlateReading(msgspec.Struct, frozen=True, kw_only=True):
@@ -53,12 +55,24 @@ class PlateReading(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class ExtractionReading(msgspec.Struct, frozen=True, kw_only=True):
-    """RMS current of the extractor's motor over whole mains cycles; amperes, present only when good."""
+    """What speaks for the extractor: the current of its motor, or the contact of a current switch.
+
+    ``extraction_a`` (A, RMS over whole mains cycles) is present exactly when ``quality`` is good; ``closed``
+    exactly when it is contact: a switch knows no amperes, and none are made up for it.
+    """
 
     quality: ExtractionQuality
     extraction_a: float | None = None
+    closed: bool | None = None
+
+    @property
+    def readable(self) -> bool:
+        """Whether it says anything at all about the extractor."""
+        return self.extraction_a is not None or self.closed is not None
 
     def __post_init__(self) -> None:
+        if (self.closed is None) == (self.quality is ExtractionQuality.CONTACT):
+            raise ValueError(f"A {self.quality} extraction reading cannot carry closed={self.closed!r}.")
         if (self.extraction_a is None) == (self.quality is ExtractionQuality.GOOD):
             raise ValueError(
                 f"A {self.quality} extraction reading cannot carry extraction_a={self.extraction_a!r}."
@@ -71,6 +85,7 @@ class Health(msgspec.Struct, frozen=True, kw_only=True):
     journal_ok: bool | None = None
     link_ok: bool | None = None
     clock_ok: bool | None = None
+    calibration_ok: bool | None = None
 
 
 class Reading(msgspec.Struct, frozen=True, kw_only=True):

@@ -59,6 +59,8 @@ REASONS: dict[str, str] = {
     "unknown": "There is no reading yet.",
     "clipped": "The extraction current is beyond what the input can measure.",
     "too-few-samples": "The extraction current was sampled too slowly.",
+    "contact": "The extractor is watched by a switch, which knows no amperes.",
+    "mirrored-leads": "The plate reads colder the more it is heated: the thermocouple's leads are swapped.",
     "stale": "The extraction current is too old.",
 }
 

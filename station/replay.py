@@ -5,7 +5,7 @@ bytes each time.
 """
 
 import hashlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
@@ -19,7 +19,8 @@ from shared.readings import (
 )
 from shared.requests import parse_text
 from shared.timeline import TRACE_BOOT, Moment
-from station.measurement.frame import BUS_FAILED, decode
+from station.decoding import plate_decoder
+from station.measurement.frame import BUS_FAILED
 from station.rules.decide import Decision, begin, decide
 from station.rules.state import Durable, State
 from station.rules.tick import Book
@@ -47,27 +48,13 @@ def boot_of_trace(path: Path) -> str:
     return f"{TRACE_BOOT}{hashlib.sha256(path.read_bytes()).hexdigest()[:12]}"
 
 
-def plate_reading(word: int | None, settings: Settings) -> PlateReading:
-    """The reading of one recorded word, decoded exactly as the live driver decodes it."""
-    if word is None:
-        return BUS_FAILED
-    wire, limits = settings.wires.plate, settings.limits.plate
-    return decode(
-        word,
-        gain=wire.gain,
-        offset_c=wire.offset_c,
-        range_c=(limits.range_low_c, limits.range_high_c),
-        cold_junction_range_c=(limits.cold_junction_low_c, limits.cold_junction_high_c),
-    )
-
-
-def reading_of(tick: TraceTick, settings: Settings) -> Reading:
+def reading_of(tick: TraceTick, decode: Callable[[int], PlateReading]) -> Reading:
     """What the wires said in one line of a trace."""
     extraction = _NO_CURRENT
     if tick.extraction_a is not None:
         extraction = ExtractionReading(quality=ExtractionQuality.GOOD, extraction_a=tick.extraction_a)
     return Reading(
-        plate=plate_reading(tick.word, settings),
+        plate=BUS_FAILED if tick.word is None else decode(tick.word),
         extraction=extraction,
         solvent_out=tick.solvent_out,
     )
@@ -95,9 +82,10 @@ def replay(
     )
     state, told = begin(Durable(), first, started, book)
     yield Replayed(first, told)
+    decode = plate_decoder(settings.wires.plate, settings.limits.plate)
     now = first
     for tick in ticks:
-        now, reading = moment(tick.mono_ms), reading_of(tick, settings)
+        now, reading = moment(tick.mono_ms), reading_of(tick, decode)
         asked = () if tick.request is None else (parse_text(tick.request),)
         state, decision = decide(book, state, reading, asked, now)
         yield Replayed(now, decision.events, reading, state, decision)

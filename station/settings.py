@@ -34,20 +34,33 @@ class StationSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
 
 
 class PlateWire(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The thermocouple chip on the kernel's chip select; gain and offset trim the corrected temperature."""
+    """The thermocouple and its chip, on the kernel's chip select.
+
+    ``thermocouple``: the letter of the chip and the wire, which must be the same; ``wire_class``: IEC 60584-1
+    tolerance class of the wire; gain and offset trim the corrected temperature until a calibration does.
+    """
 
     spi_device: Annotated[int, msgspec.Meta(ge=0, le=1)] = 0
     baud: Annotated[int, msgspec.Meta(ge=10_000, le=5_000_000)] = 500_000
+    thermocouple: Literal["K", "J", "N", "T"] = "K"
+    wire_class: Literal[1, 2] = 1
     gain: Annotated[float, msgspec.Meta(ge=0.9, le=1.1)] = 1.0
     offset_c: Annotated[float, msgspec.Meta(ge=-10, le=10)] = 0.0
 
 
 class ExtractionWire(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The current transformer on one channel of the MCP3008, biased at half the supply.
+    """What speaks for the extractor.
 
-    ``volts_per_ampere`` is burden resistance over turns ratio, times the turns the conductor makes.
-    The default: 100 A : 50 mA, 33 Ω, ten turns.
+    ``kind``: ``ct-waveform``, a current transformer biased at half the supply on one channel of the MCP3008;
+    ``dc-level``, a transducer whose direct voltage follows the RMS current; ``contact``, a current switch on
+    the pin ``extraction_contact``, closed while the motor runs.
+
+    ``volts_per_ampere``: of a transformer, burden resistance over turns ratio, times the turns the conductor
+    makes (the default: 100 A : 50 mA, 33 Ω, ten turns); of a transducer, its slope. ``zero_v``: what a
+    transducer gives with the motor off.
     """
+
+    kind: Literal["ct-waveform", "dc-level", "contact"] = "ct-waveform"
 
     spi_device: Annotated[int, msgspec.Meta(ge=0, le=1)] = 1
     channel: Annotated[int, msgspec.Meta(ge=0, le=7)] = 0
@@ -57,6 +70,7 @@ class ExtractionWire(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_f
     cycles: Annotated[int, msgspec.Meta(ge=1, le=10)] = 5
     samples_per_cycle: Annotated[int, msgspec.Meta(ge=20, le=400)] = 25
     floor_a: Annotated[float, msgspec.Meta(ge=0, le=5)] = 0.01
+    zero_v: Annotated[float, msgspec.Meta(ge=0, le=5)] = 0.0
 
 
 class Pins(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -71,6 +85,7 @@ class Pins(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     buzzer: Pin = 26
     permit: Pin = 21
     heartbeat: Pin = 20
+    extraction_contact: Pin = 16
 
 
 class Wires(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

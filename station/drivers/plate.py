@@ -9,8 +9,9 @@ from contextlib import suppress
 from adafruit_max31855 import MAX31855
 
 from shared.readings import PlateReading
+from station.decoding import plate_decoder
 from station.drivers.bus import PlateSpi, bus_errors
-from station.measurement.frame import BUS_FAILED, decode
+from station.measurement.frame import BUS_FAILED
 from station.rules.limits import PlateLimits
 from station.settings import PlateWire
 
@@ -26,11 +27,8 @@ class PlateSensor:
             wire: gain and offset.
             limits: what is believable of plate and cold junction, °C; the defaults when None.
         """
-        limits = limits or PlateLimits()
+        self._decode = plate_decoder(wire, limits or PlateLimits())
         self._chip = MAX31855(spi, None)  # no chip select of its own: Blinka's would fight the kernel's
-        self._wire = wire
-        self._range_c = (limits.range_low_c, limits.range_high_c)
-        self._cold_junction_range_c = (limits.cold_junction_low_c, limits.cold_junction_high_c)
 
     def read(self) -> PlateReading:
         """One transaction on the bus, one reading; never raises for what the wires do."""
@@ -39,10 +37,4 @@ class PlateSensor:
                 _ = self._chip.temperature
         except bus_errors():
             return BUS_FAILED
-        return decode(
-            int.from_bytes(self._chip.data, "big"),
-            gain=self._wire.gain,
-            offset_c=self._wire.offset_c,
-            range_c=self._range_c,
-            cold_junction_range_c=self._cold_junction_range_c,
-        )
+        return self._decode(int.from_bytes(self._chip.data, "big"))

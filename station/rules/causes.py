@@ -156,6 +156,16 @@ CAUSES: tuple[Cause, ...] = (
         lambda limits: limits.extraction.fault_delay_s,
     ),
     Cause(
+        "extraction-weak",
+        "Extraction not as it was learned",
+        "proven, but outside the learned band of {limits.extraction.low_a:g} to "
+        "{limits.extraction.high_a:g} A (0 to 0: none learned)",
+        "Look at filter, hood and duct. If all is well, learn the band anew.",
+        "low",
+        conditions.extraction_weak,
+        lambda limits: limits.extraction.weak_s,
+    ),
+    Cause(
         "run-on-short",
         "Extractor off too soon after soldering",
         "extractor off within {limits.extraction.run_on_s:g} s after a solder step",
@@ -236,6 +246,14 @@ CAUSES: tuple[Cause, ...] = (
         "Times of day are not known yet. Check the network, or set the clock.",
         "low",
         conditions.clock_untrusted,
+    ),
+    Cause(
+        "calibration-due",
+        "A calibration is due",
+        "the last calibration of plate or extraction is older than it may be",
+        "Calibrate with benchward calibrate; until then trust the readings less.",
+        "low",
+        conditions.calibration_due,
     ),
 )
 

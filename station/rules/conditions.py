@@ -22,6 +22,7 @@ class Facts(msgspec.Struct, frozen=True):
     plate: PlateWatch
     extraction: ExtractionWatch
     extraction_readable: bool
+    extraction_a: float | None
     solvent_out: bool | None
     health: Health
     step: Step | None
@@ -101,6 +102,19 @@ def extraction_lost(facts: Facts, standing: bool) -> bool | None:
 def extraction_fault(facts: Facts, standing: bool) -> bool | None:
     """The extraction current cannot be read."""
     return not facts.extraction_readable
+
+
+def extraction_weak(facts: Facts, standing: bool) -> bool | None:
+    """The proven current is outside the learned band: a clogged filter, a slipping motor, an open flap."""
+    limits, current_a = facts.limits.extraction, facts.extraction_a
+    if not facts.extraction.proven or current_a is None or limits.high_a <= 0:
+        return False
+    return not limits.low_a <= current_a <= limits.high_a
+
+
+def calibration_due(facts: Facts, standing: bool) -> bool | None:
+    """A calibration is older than it may be."""
+    return facts.health.calibration_ok is False
 
 
 def run_on_short(facts: Facts, standing: bool) -> bool | None:

@@ -24,15 +24,18 @@ def watch_extraction(
 ) -> ExtractionTurn:
     """The proof after one more reading."""
     current_a = reading.extraction_a
-    above = current_a is not None and current_a >= limits.proven_a
-    below = current_a is None or current_a < limits.lost_a
+    if reading.closed is not None:
+        above, below = reading.closed, not reading.closed
+    else:
+        above = current_a is not None and current_a >= limits.proven_a
+        below = current_a is None or current_a < limits.lost_a
     above_since = _since(watch.above_since_ms, above, now_ms)
     below_since = _since(watch.below_since_ms, below, now_ms)
     since_ms = now_ms if watch.since_ms is None else watch.since_ms
     proven, lost = watch.proven, None
     if proven and below_since is not None and now_ms - below_since >= to_ms(limits.lost_s):
         proven, since_ms = False, now_ms
-        lost = "unreadable" if current_a is None else "low-current"
+        lost = "low-current" if reading.readable else "unreadable"
     elif not proven and above_since is not None and now_ms - above_since >= to_ms(limits.proof_s):
         proven, since_ms = True, now_ms
     return ExtractionTurn(ExtractionWatch(proven, since_ms, above_since, below_since), lost)

@@ -34,6 +34,7 @@ class PlateLimits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
     fault_return_s: Annotated[float, _between(0.5, 60, "seconds of valid readings before it returns")] = 0.5
     frozen_s: Annotated[float, _between(5, 3600, "seconds the same word may repeat")] = 60.0
     absurd_rate_c_per_s: Annotated[float, _between(5, 500, "°C/s between readings that no plate does")] = 50.0
+    panel_tau_s: Annotated[float, _between(0, 300, "seconds, time constant of a panel on the plate")] = 20.0
     range_low_c: Annotated[float, _between(-50, 10, "°C below which a reading is out of range")] = -20.0
     range_high_c: Annotated[float, _between(150, 700, "°C above which a reading is out of range")] = 300.0
     cold_junction_low_c: Annotated[float, _between(-40, 10, "°C, lowest believable cold junction")] = -20.0
@@ -50,6 +51,9 @@ class ExtractionLimits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown
     lost_a: Annotated[float, _between(0.01, 50, "amperes below which the proof is lost")] = 0.18
     lost_s: Annotated[float, _between(0.1, 5, "seconds below before the proof is lost")] = 0.5
     fault_delay_s: Annotated[float, _between(0.1, 5, "seconds unreadable before the fault")] = 0.5
+    low_a: Annotated[float, _between(0, 50, "amperes, lower edge of the learned band; 0: not learned")] = 0.0
+    high_a: Annotated[float, _between(0, 50, "amperes, upper edge of the learned band; 0: not learned")] = 0.0
+    weak_s: Annotated[float, _between(1, 600, "seconds outside the learned band before it is weak")] = 30.0
     run_on_s: Annotated[float, _between(0, 1800, "seconds to run on after a solder step")] = 120.0
 
 

@@ -70,7 +70,9 @@ class SimulatedBench:
         self.bench = Bench(
             wires,
             pin_factory=self._pins,
-            spi=SimulatedPlateSpi(self.plate, Random(seed + 2), self._faults, self._sync),
+            spi=SimulatedPlateSpi(
+                self.plate, Random(seed + 2), self._faults, self._sync, wires.plate.thermocouple
+            ),
             pacer=self._pacer,
             limits=limits,
             threaded=clock is not None,

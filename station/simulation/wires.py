@@ -9,6 +9,7 @@ from gpiozero import SPIBadArgs
 from gpiozero.pins.mock import MockFactory, MockPin
 
 from shared.readings import PlateQuality
+from station.measurement.coefficients import Letter
 from station.measurement.frame import encode
 from station.measurement.its90 import chip_reading_c
 from station.simulation.fan import CurrentCodes
@@ -46,7 +47,14 @@ _CHIP_FAULTS = {
 class SimulatedPlateSpi:
     """A MAX31855 with its thermocouple in the plate, on a bus of its own."""
 
-    def __init__(self, plate: Plate, random: Random, faults: set[Fault], sync: Callable[[], None]) -> None:
+    def __init__(
+        self,
+        plate: Plate,
+        random: Random,
+        faults: set[Fault],
+        sync: Callable[[], None],
+        letter: Letter = "K",
+    ) -> None:
         """Answer for ``plate``.
 
         Args:
@@ -54,8 +62,10 @@ class SimulatedPlateSpi:
             random: noise.
             faults: looked at on every read.
             sync: called before every read; brings the plate up to now.
+            letter: of the thermocouple and the chip.
         """
         self._plate = plate
+        self._letter: Letter = letter
         self._random = random
         self._faults = faults
         self._sync = sync
@@ -105,7 +115,8 @@ class SimulatedPlateSpi:
             return self._random.getrandbits(32)
         cold_junction_c = self._plate.cold_junction_c
         return encode(
-            chip_reading_c(self._plate.plate_c, cold_junction_c) + self._random.gauss(0.0, CHIP_NOISE_C),
+            chip_reading_c(self._plate.plate_c, cold_junction_c, self._letter)
+            + self._random.gauss(0.0, CHIP_NOISE_C),
             cold_junction_c + self._random.gauss(0.0, COLD_JUNCTION_NOISE_C),
             next((_CHIP_FAULTS[fault] for fault in _CHIP_FAULTS if fault in self._faults), None),
         )

@@ -14,8 +14,8 @@ from shared.readings import PlateQuality
 from station.measurement.coefficients import Letter
 from station.measurement.frame import decode, encode
 from station.measurement.its90 import linearised_c
-from station.measurement.panel import Panel, advance, plate_trend, time_to_reach_s
 from station.measurement.rms import extraction_reading
+from station.rules.panel import Panel, advance, plate_trend, time_to_reach_s
 from station.simulation.bench import SimulatedBench
 
 pytestmark = pytest.mark.benchmark

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from station.measurement.panel import Panel, Trend, advance, time_to_reach_s
+from station.rules.panel import Panel, Trend, advance, time_to_reach_s
 
 TAU_S = 20.0
 

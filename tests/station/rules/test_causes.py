@@ -9,8 +9,9 @@ from hand_bench import HandBench
 from shared.readings import Health
 from shared.sheet import parse_sheet
 from station.rules.causes import CAUSES, Effect
+from station.rules.limits import ExtractionLimits, Limits
 
-WELL = Health(journal_ok=True, link_ok=True, clock_ok=True)
+WELL = Health(journal_ok=True, link_ok=True, clock_ok=True, calibration_ok=True)
 HEAT = ("book-in unit=U-1 model=m", "start step=frame-off")
 
 
@@ -81,13 +82,16 @@ ROWS = [
     ("solvent-left-out", nothing, {"out": True}, 600.0, {"out": False}),
     ("journal-failing", nothing, {"health": Health(journal_ok=False)}, 5.0, {"health": WELL}),
     ("link-down", nothing, {"health": Health(link_ok=False)}, 60.0, {"health": WELL}),
+    ("calibration-due", nothing, {"health": Health(calibration_ok=False)}, 0.0, {"health": WELL}),
     ("clock-untrusted", nothing, {"health": Health(clock_ok=False)}, 0.0, {"health": WELL}),
 ]  # fmt: skip
 
 
 def test_every_row_of_the_table_is_tested_here():
     """No cause without a test: open-time-expired, which the clock alone causes, has its own below."""
-    assert {row[0] for row in ROWS} | {"open-time-expired"} == {cause.alarm for cause in CAUSES}
+    assert {row[0] for row in ROWS} | {"open-time-expired", "extraction-weak"} == {
+        cause.alarm for cause in CAUSES
+    }
 
 
 @pytest.mark.parametrize(("alarm", "before", "wires", "delay_s", "end"), ROWS, ids=[row[0] for row in ROWS])
@@ -307,3 +311,25 @@ def test_a_heat_step_over_its_longest_time_asks_to_hurry():
     assert (bench.decision.indication.sound, bench.decision.indication.amber) == ("none", "steady")
     bench.run(2.0)
     assert (bench.decision.indication.sound, bench.decision.indication.amber) == ("medium", "slow")
+
+
+@pytest.mark.parametrize("amps", [0.34, 0.46])
+def test_extraction_outside_its_learned_band_is_weak_after_its_delay(amps):
+    """A clogged filter reads low on a centrifugal blower, high on an axial one (fan motor notes)."""
+    learned = Limits(extraction=ExtractionLimits(low_a=0.38, high_a=0.45))
+    bench = HandBench(learned)
+    bench.prove()
+    bench.run(29.9, amps=amps)
+    assert "extraction-weak" not in bench.raised()
+    bench.run(0.3)
+    assert bench.raised() == ["extraction-weak"]
+    assert bench.decision.levels.permit
+    bench.run(1.0, amps=0.42)
+    assert [event["alarm"] for event in bench.told("alarm-returned")] == ["extraction-weak"]
+
+
+def test_extraction_without_a_learned_band_is_never_weak(bench):
+    """No band, no judgement."""
+    bench.prove()
+    bench.run(60.0, amps=3.0)
+    assert bench.raised() == []

@@ -9,7 +9,7 @@ from shared.indication import Levels
 from shared.readings import ExtractionQuality, PlateQuality
 from station.drivers.bench import Bench
 from station.measurement.frame import chip_c, cold_junction_c
-from station.settings import ExtractionWire, Pins, Wires
+from station.settings import ExtractionWire, Pins, PlateWire, Wires
 from station.simulation.bench import SimulatedBench
 from station.simulation.wires import KEPT_STATES, Fault
 
@@ -230,3 +230,13 @@ def test_with_a_clock_the_plant_follows_it_by_itself() -> None:
     # The sampling thread was not started, so there is no current to believe.
     assert extraction.quality is ExtractionQuality.STALE
     sim.bench.close()
+
+
+@pytest.mark.parametrize("letter", ["K", "J", "N", "T"])
+def test_plate_reads_right_with_every_thermocouple(letter):
+    """The chip of each letter bends its own way; the station straightens it by the same letter."""
+    plant = SimulatedBench(Wires(plate=PlateWire(thermocouple=letter)), 1)
+    with plant.bench:
+        plant.plate.plate_c = 100.0
+        seen = [plant.bench.read()[0].plate_c for _ in range(50)]
+    assert sum(seen) / len(seen) == pytest.approx(100.0, abs=0.2)

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from station.measurement.panel import Panel, Trend, advance, plate_trend, time_to_reach_s
+from station.rules.panel import Panel, Trend, advance, plate_trend, time_to_reach_s
 from station.simulation.plate import PANEL_S, Plate
 
 Samples = list[tuple[float, float]]
