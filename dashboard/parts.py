@@ -10,10 +10,15 @@ from dashboard.words import NO_NUMBER
 
 
 class PlateView(msgspec.Struct, frozen=True, kw_only=True):
-    """The plate. ``pointer_x`` and the band edges are places on the ladder drawing."""
+    """The plate. ``pointer_x`` and the band edges are places on the ladder drawing.
+
+    ``sure``: how sure the number is; ``panel``: the estimate of the panel, and how long it still takes.
+    """
 
     number: str = NO_NUMBER
     note: str = ""
+    sure: str = ""
+    panel: str = ""
     doubtful: bool = True
     setpoint: str = "Not known"
     pointer_x: float | None = None

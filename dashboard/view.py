@@ -108,16 +108,38 @@ def _plate(plate: PlateState) -> PlateView:
     if plate.plate_c is None or plate.quality != "good":
         note = reason_text(plate.quality if plate.quality != "good" else "unknown")
         return PlateView(note=note, setpoint=setpoint, band_x=band_x, band_width=width)
-    where = "Inside the band" if plate.at_setpoint else "Outside the band"
     return PlateView(
         number=f"{plate.plate_c:.1f}",
-        note=where if plate.setpoint_c is not None else "",
+        note=_where(plate) if plate.setpoint_c is not None else "",
+        sure="" if plate.uncertainty_c is None else f"± {plate.uncertainty_c:.1f} °C (k = 2)",
+        panel=_panel(plate),
         doubtful=False,
         setpoint=setpoint,
         pointer_x=ladder_x(plate.plate_c),
         band_x=band_x,
         band_width=width,
     )
+
+
+def _where(plate: PlateState) -> str:
+    """Inside or outside the band, and how long until inside."""
+    if plate.at_setpoint:
+        return "Inside the band"
+    if plate.ready_plate_s:
+        return f"Plate ready in {clock_text(plate.ready_plate_s)}"
+    return "Outside the band"
+
+
+def _panel(plate: PlateState) -> str:
+    """The panel's estimate in words; never shown as a measurement."""
+    if plate.panel_c is None:
+        return ""
+    text = f"Panel about {plate.panel_c:.0f} °C (estimate)"
+    if plate.panel_at_setpoint:
+        return f"{text}: at temperature"
+    if plate.ready_panel_s:
+        return f"{text}: ready in {clock_text(plate.ready_panel_s)}"
+    return text
 
 
 def _last_heard(state: StationState | None) -> str:
@@ -155,9 +177,14 @@ def _hand(state: StationState) -> HandView:
         step=step.title if step else "No step is running",
         motion="" if step is None else "Held" if step.held else "Running",
         shape="unknown" if step is None else "held" if step.held else "running",
-        why=held_because(step) if step and step.held else (),
+        why=_why(step) if step else (),
         dials=_dials(step) if step else (),
     )
+
+
+def _why(step: StepState) -> tuple[str, ...]:
+    """Why a held step waits, and what speaks against a running one without forbidding it."""
+    return (*(held_because(step) if step.held else ()), *(reason_text(code) for code in step.warnings))
 
 
 def _dials(step: StepState) -> tuple[Dial, ...]:

@@ -88,11 +88,12 @@ class UnitClosed(Event, frozen=True, kw_only=True, tag="unit-closed"):
 
 
 class StepStarted(Event, frozen=True, kw_only=True, tag="step-started"):
-    """A step began. ``attempt`` counts from 1 for this unit and step."""
+    """A step began, ``attempt`` counting from 1; ``warnings`` are what did not stand against it."""
 
     unit: str
     step: str
     attempt: int
+    warnings: list[str] = []
 
 
 class StepRefused(Event, frozen=True, kw_only=True, tag="step-refused"):

@@ -29,7 +29,12 @@ class Status(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class PlateState(msgspec.Struct, frozen=True, kw_only=True):
-    """The plate now. ``plate_c`` is None whenever the number cannot be believed; ``quality`` says why."""
+    """The plate now. ``plate_c`` is None whenever the number cannot be believed; ``quality`` says why.
+
+    ``age_s``: since the last valid reading; ``faults``: how often each kind of fault has begun.
+    ``uncertainty_c``: expanded, k = 2. ``panel_c``: estimate of the panel on the plate, never a measurement;
+    ``ready_plate_s`` and ``ready_panel_s``: seconds until they are inside the band, 0 inside, None unknown.
+    """
 
     plate_c: float | None
     quality: str
@@ -37,6 +42,13 @@ class PlateState(msgspec.Struct, frozen=True, kw_only=True):
     setpoint_c: float | None
     tolerance_c: float | None
     at_setpoint: bool
+    uncertainty_c: float | None = None
+    age_s: float | None = None
+    faults: dict[str, int] = {}
+    panel_c: float | None = None
+    panel_at_setpoint: bool | None = None
+    ready_plate_s: float | None = None
+    ready_panel_s: float | None = None
 
 
 class ExtractionState(msgspec.Struct, frozen=True, kw_only=True):
@@ -62,6 +74,7 @@ class StepState(msgspec.Struct, frozen=True, kw_only=True):
     resume_refusals: list[str]
     elapsed_s: float
     max_s: float | None
+    warnings: list[str]
     soak_s: float | None
     soak_due_s: float | None
     open_s: float | None

@@ -15,6 +15,7 @@ REASONS: dict[str, str] = {
     "soak-unfinished": "The soak is not over yet.",
     "cure-unfinished": "The cure is not over yet.",
     "critical-alarm": "A critical alarm stands. Deal with that first.",
+    "tolerance-below-uncertainty": "The step asks for more than the plate reading is sure of.",
     "clock-untrusted": "The clock is not set, so the cure cannot be told. Set it or wait for the network.",
     # why another request is not carried out
     "unknown-request": "The station does not know that request.",
@@ -60,6 +61,7 @@ REASONS: dict[str, str] = {
     "clipped": "The extraction current is beyond what the input can measure.",
     "too-few-samples": "The extraction current was sampled too slowly.",
     "contact": "The extractor is watched by a switch, which knows no amperes.",
+    "pinned-to-cold-junction": "The plate reads as its own board does: heater off, or leads shorted.",
     "mirrored-leads": "The plate reads colder the more it is heated: the thermocouple's leads are swapped.",
     "stale": "The extraction current is too old.",
 }

@@ -21,12 +21,13 @@ from station.rules.conditions import Facts
 from station.rules.extraction import ExtractionTurn, forget_extraction, watch_extraction
 from station.rules.indication import REFUSED_MS, indicate, levels
 from station.rules.interlock import attended_run, permit_refusals
-from station.rules.plate import forget_plate, watch_plate
+from station.rules.plate import forget_plate, mirrored, watch_plate
 from station.rules.requests import Asked, Outcome, carry_out
 from station.rules.soak import RESTING, reaches_setpoint, watch_heat
 from station.rules.state import Durable, Life, State, Timer, Watch
 from station.rules.tick import Book, Tick, elapsed_ms, holds
 from station.rules.turn import turn
+from station.rules.warming import watch_warming
 
 _STOPPING_SOAK = tuple(cause.alarm for cause in CAUSES if Effect.STOP_SOAK in cause.effects)
 _HOLDING = tuple(
@@ -109,16 +110,26 @@ def _watch_wires(tick: Tick) -> int:
         plate = forget_plate(plate)
         watch, lost = _after_gap(watch, now_ms)
     before_c = plate.plate_c
+    believed = mirrored(watch.heat.start_c, reading.plate)
     turn = watch_extraction(watch.extraction, reading.extraction, now_ms, limits.extraction)
     tick.watch = replace(
         watch,
-        plate=watch_plate(plate, reading.plate, now_ms, passed_ms, limits),
+        plate=watch_plate(plate, believed, now_ms, passed_ms, limits),
         extraction=turn.watch,
         solvent_out=reading.solvent_out,
     )
     _tell_extraction(tick, state_before=watch.extraction.proven, lost=lost or turn.lost)
     _tell_bottle(tick)
     _watch_step(tick, before_c, passed_ms)
+    warming = watch_warming(
+        tick.watch.warming,
+        tick.watch.plate.plate_c,
+        tick.watch.plate.cold_junction_c,
+        tick.durable.on_plate is not None,
+        now_ms,
+        limits.plate.panel_tau_s,
+    )
+    tick.watch = replace(tick.watch, warming=warming)
     return passed_ms
 
 

@@ -13,10 +13,17 @@ from shared.readings import Reading
 from shared.sheet import Step
 from shared.timeline import Moment, rfc3339
 from station.rules.causes import BY_ALARM, PRIORITIES
-from station.rules.interlock import attended_run, permit_refusals, resume_refusals, start_refusals
+from station.rules.interlock import (
+    attended_run,
+    permit_refusals,
+    resume_refusals,
+    start_refusals,
+    step_warnings,
+)
 from station.rules.soak import inside_band
 from station.rules.state import Run, State
 from station.rules.tick import Book, Tick, elapsed_ms
+from station.rules.warming import forecast
 
 
 def describe(
@@ -61,14 +68,27 @@ def _plate(tick: Tick, step: Step | None, run: Run | None) -> PlateState:
     plate = tick.watch.plate
     heat = step if step is not None and step.kind == "heat" else None
     inside = heat is not None and plate.plate_c is not None and inside_band(heat, plate.plate_c)
+    ahead = forecast(tick.watch.warming, heat, tick.book.limits.plate.panel_tau_s)
+    panel, valid_ms = tick.watch.warming.panel, plate.valid_ms
     return PlateState(
-        plate_c=None if plate.plate_c is None else round(plate.plate_c, 2),
+        uncertainty_c=_rounded(tick.book.uncertainty_c, 1),
+        age_s=None if valid_ms is None else (tick.now.mono_ms - valid_ms) / 1000,
+        faults=plate.faults,
+        panel_c=_rounded(panel.panel_c, 1) if panel is not None else None,
+        panel_at_setpoint=ahead.panel_at_setpoint,
+        ready_plate_s=_rounded(ahead.to_go.plate_s, 0),
+        ready_panel_s=_rounded(ahead.to_go.panel_s, 0),
+        plate_c=_rounded(plate.plate_c, 2),
         quality=str(plate.quality),
         cold_junction_c=plate.cold_junction_c,
         setpoint_c=heat.setpoint_c if heat else None,
         tolerance_c=heat.tolerance_c if heat else None,
         at_setpoint=inside and run is not None and run.at_setpoint,
     )
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(value, digits)
 
 
 def _extraction(tick: Tick) -> ExtractionState:
@@ -93,6 +113,7 @@ def _step(tick: Tick, step: Step, run: Run) -> StepState:
         held_by=list(run.held_by),
         resume_refusals=resume_refusals(tick, run) if run.held_by else [],
         elapsed_s=passed_s or 0.0,
+        warnings=step_warnings(step, tick.book.uncertainty_c),
         max_s=step.max_min * 60 if step.max_min else None,
         soak_s=tick.watch.heat.soak_ms / 1000 if step.soak_ms else None,
         soak_due_s=step.soak_ms / 1000 if step.soak_ms else None,

@@ -132,3 +132,9 @@ def resume_refusals(tick: Tick, run: Run) -> list[str]:
     if step is not None:
         reasons += wire_refusals(tick, step)
     return _once(reasons)
+
+
+def step_warnings(step: Step, uncertainty_c: float | None) -> list[str]:
+    """What speaks against a step without forbidding it: a tolerance tighter than the reading is sure."""
+    tight = step.tolerance_c is not None and uncertainty_c is not None and step.tolerance_c < uncertainty_c
+    return ["tolerance-below-uncertainty"] if tight else []

@@ -16,6 +16,8 @@ from station.rules.state import PlateWatch
 
 # Readings closer together than this are judged as this far apart: a late tick must not look like a jump.
 SHORTEST_MS = 100
+# How far a plate must fall in a heat step before its leads are taken to be swapped; our own choice.
+MIRRORED_FALL_C = 5.0
 
 
 def watch_plate(
@@ -39,6 +41,8 @@ def watch_plate(
         last_c=reading.plate_c if readable else watch.last_c,
         last_ms=now_ms if readable else watch.last_ms,
         bad_ms=_bad_ms(watch, passed_ms, limits),
+        valid_ms=now_ms if valid else watch.valid_ms,
+        faults=_counted(watch, quality),
         bad_since_ms=None if valid else (now_ms if watch.bad_since_ms is None else watch.bad_since_ms),
     )
 
@@ -46,6 +50,29 @@ def watch_plate(
 def forget_plate(watch: PlateWatch) -> PlateWatch:
     """The filter after a gap: what was known before it is unknown after it."""
     return replace(watch, plate_c=None, recent=(), seen=False, last_c=None, word=None, bad_ms=0)
+
+
+def _counted(watch: PlateWatch, quality: PlateQuality) -> dict[str, int]:
+    if quality in (PlateQuality.GOOD, watch.quality):
+        return watch.faults
+    return {**watch.faults, str(quality): watch.faults.get(str(quality), 0) + 1}
+
+
+def mirrored(start_c: float | None, reading: PlateReading) -> PlateReading:
+    """The reading, or a fault where it has fallen since the heat step began, and below its own cold junction.
+
+    A plate that is heated does not do that; a thermocouple with swapped leads does, and reports no fault.
+
+    Args:
+        start_c: the plate when the heat step began, °C; None with no such step.
+        reading: what the chip says.
+    """
+    plate_c, junction_c = reading.plate_c, reading.cold_junction_c
+    if start_c is None or plate_c is None or junction_c is None:
+        return reading
+    if plate_c >= junction_c or plate_c > start_c - MIRRORED_FALL_C:
+        return reading
+    return PlateReading(quality=PlateQuality.MIRRORED, word=reading.word, cold_junction_c=junction_c)
 
 
 def _bad_ms(watch: PlateWatch, passed_ms: int, limits: Limits) -> int:

@@ -13,7 +13,13 @@ from shared import events, requests
 from shared.requests import AnyRequest, Unreadable, print_text
 from station.rules.alarms import SOUNDING, Input
 from station.rules.causes import BY_ALARM
-from station.rules.interlock import attended_run, finish_refusals, resume_refusals, start_refusals
+from station.rules.interlock import (
+    attended_run,
+    finish_refusals,
+    resume_refusals,
+    start_refusals,
+    step_warnings,
+)
 from station.rules.soak import RESTING
 from station.rules.state import Life, Run
 from station.rules.tick import Tick, elapsed_ms
@@ -139,7 +145,12 @@ def _start(tick: Tick, request: requests.Start) -> list[str]:
         "cure_h": step.cure_h,
     }
     values = {key: value for key, value in limits.items() if value is not None}
-    tick.emit(events.StepStarted(unit=name, step=step.key, attempt=attempt, values=values, technician=who))
+    warnings = step_warnings(step, tick.book.uncertainty_c)
+    tick.emit(
+        events.StepStarted(
+            unit=name, step=step.key, attempt=attempt, values=values, warnings=warnings, technician=who
+        )
+    )
     tick.watch = replace(tick.watch, heat=RESTING)
     return []
 

@@ -57,4 +57,5 @@ def watch_heat(
         foot_c, foot_ms = plate_c, now_ms
     elif plate_c < foot_c:
         foot_c = plate_c
-    return HeatWatch(soak_ms, inside, foot_c, foot_ms)
+    start_c = plate_c if watch.start_c is None else watch.start_c
+    return HeatWatch(soak_ms, inside, start_c, foot_c, foot_ms)

@@ -12,6 +12,7 @@ import msgspec
 
 from shared.readings import PlateQuality
 from shared.timeline import Moment
+from station.rules.warming import Warming
 
 
 class Life(StrEnum):
@@ -85,7 +86,8 @@ class PlateWatch(msgspec.Struct, frozen=True):
     """The plate's filter. ``plate_c`` is the median of the last valid readings; None with no valid one now.
 
     ``seen`` turns true with the first valid reading since the start or a gap. ``bad_ms``: time without a
-    valid reading, of which good readings take half as much away again.
+    valid reading, of which good readings take half as much away again. ``valid_ms``: when the last valid
+    reading came. ``faults``: how often each kind has begun since the start.
     """
 
     plate_c: float | None = None
@@ -99,6 +101,8 @@ class PlateWatch(msgspec.Struct, frozen=True):
     last_ms: int = 0
     bad_since_ms: int | None = None
     bad_ms: int = 0
+    valid_ms: int | None = None
+    faults: dict[str, int] = {}
 
 
 class ExtractionWatch(msgspec.Struct, frozen=True):
@@ -111,10 +115,14 @@ class ExtractionWatch(msgspec.Struct, frozen=True):
 
 
 class HeatWatch(msgspec.Struct, frozen=True):
-    """The clocks of the running heat step: soak so far, and the foot from which its rise is judged."""
+    """The clocks of the running heat step: soak so far, and the foot from which its rise is judged.
+
+    ``start_c``: the plate when the step began.
+    """
 
     soak_ms: int = 0
     inside: bool = False
+    start_c: float | None = None
     foot_c: float | None = None
     foot_ms: int = 0
 
@@ -130,6 +138,7 @@ class Watch(msgspec.Struct, frozen=True):
     plate: PlateWatch = PlateWatch()
     extraction: ExtractionWatch = ExtractionWatch()
     heat: HeatWatch = HeatWatch()
+    warming: Warming = Warming()
     solvent_out: bool | None = None
     lifted: bool = False
     timers: dict[str, Timer] = {}

@@ -19,10 +19,14 @@ from station.rules.state import Durable, Life, Run, State, Timer
 
 
 class Book(NamedTuple):
-    """What a station goes by: its limits and its process sheet."""
+    """What a station goes by: its limits, its process sheet, and how sure it is of the plate.
+
+    ``uncertainty_c``: expanded uncertainty (k = 2) of the plate reading, °C; None where nobody worked it out.
+    """
 
     limits: Limits
     sheet: Sheet
+    uncertainty_c: float | None = None
 
 
 def elapsed_ms(run: Run, now: Moment) -> int | None:

@@ -8,6 +8,9 @@ from station.rules.alarms import Input, move
 from station.rules.causes import Cause
 from station.rules.tick import Tick
 
+# Within this of the cold junction a reading says nothing of the plate; the chip's own tolerance.
+PINNED_C = 2.0
+
 
 def turn(tick: Tick, cause: Cause, happening: Input, *, reason: str = "", minutes: float = 0.0) -> bool:
     """Let something happen to an alarm; False where it means nothing in the alarm's state.
@@ -39,6 +42,8 @@ def _raised(tick: Tick, cause: Cause, reason: str, minutes: float) -> EventBody:
         why = str(tick.watch.plate.quality)
     elif cause.alarm == "extraction-sensor-fault":
         why = str(tick.reading.extraction.quality)
+    elif cause.alarm == "plate-not-heating" and _pinned(tick):
+        why = "pinned-to-cold-junction"
     run = tick.run
     return events.AlarmRaised(
         alarm=cause.alarm,
@@ -49,6 +54,12 @@ def _raised(tick: Tick, cause: Cause, reason: str, minutes: float) -> EventBody:
         step=run.step if run is not None else None,
         technician=tick.durable.technician,
     )
+
+
+def _pinned(tick: Tick) -> bool:
+    """Whether the plate reads as its own cold junction: the heater is off, or the leads are shorted."""
+    plate_c, junction_c = tick.watch.plate.plate_c, tick.watch.plate.cold_junction_c
+    return plate_c is not None and junction_c is not None and abs(plate_c - junction_c) <= PINNED_C
 
 
 def _acknowledged(tick: Tick, cause: Cause, reason: str, minutes: float) -> EventBody:

@@ -120,6 +120,7 @@ def heat_step(**changes: Any) -> StepState:
         held_by=[],
         resume_refusals=[],
         max_s=None,
+        warnings=[],
         elapsed_s=400.0,
         soak_s=132.0,
         soak_due_s=300.0,

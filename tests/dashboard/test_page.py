@@ -303,3 +303,32 @@ def test_page_works_without_scripts(client, bench):
     text = client.get("/bench/bench-1").text
     assert '<noscript><meta http-equiv="refresh"' in text
     assert not re.search(r"<script(?![^>]* src=)|<style|\sstyle=|\son\w+=|https?://", text)
+
+
+def test_plate_on_its_way_says_when_it_and_the_panel_are_ready(bench, make, page):
+    """Time to go in minutes and seconds; the panel is called an estimate; the reading says how sure it is."""
+    bench.say(
+        plate=PlateState(
+            plate_c=60.0,
+            quality="good",
+            cold_junction_c=25.0,
+            setpoint_c=100.0,
+            tolerance_c=5.0,
+            at_setpoint=False,
+            uncertainty_c=3.1,
+            panel_c=41.7,
+            panel_at_setpoint=False,
+            ready_plate_s=70.0,
+            ready_panel_s=130.0,
+        )
+    )
+    plate = page()["plate"]
+    assert "Plate ready in 1:10" in plate
+    assert "Panel about 42 °C (estimate): ready in 2:10" in plate
+    assert "Reading ± 3.1 °C (k = 2)" in plate
+
+
+def test_step_that_asks_for_more_than_the_reading_is_sure_of_says_so(bench, make, page):
+    """A warning, not a refusal."""
+    bench.say(step=make.step(warnings=["tolerance-below-uncertainty"]))
+    assert "The step asks for more than the plate reading is sure of." in page()["hand"]

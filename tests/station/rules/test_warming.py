@@ -1,0 +1,122 @@
+"""The panel behind the plate, swapped and shorted leads, and what is counted."""
+
+import pytest
+from hand_bench import HandBench
+
+from shared.sheet import default_sheet
+from station.rules.limits import Limits
+from station.rules.tick import Book
+from station.rules.warming import forecast
+from station.simulation.bench import SimulatedBench
+
+
+def heat_up(bench, seconds, rate_c_per_s=1.0):
+    """The plate rises in a straight line."""
+    for _ in range(round(seconds * 10)):
+        bench.plate_c += rate_c_per_s / 10
+        bench.tick()
+
+
+def test_panel_lags_the_plate_and_comes_after_it():
+    """On a ramp a first-order panel ends up rate times time constant behind (common textbook)."""
+    bench = HandBench()
+    bench.do("book-in unit=U-1 model=m", "place")
+    heat_up(bench, 120, 0.5)
+    panel = bench.state.watch.warming.panel
+    assert bench.plate_c - panel.panel_c == pytest.approx(0.5 * 20.0, abs=0.5)
+
+
+def test_panel_is_forgotten_with_the_unit():
+    """No unit on the plate, no panel to estimate."""
+    bench = HandBench()
+    bench.do("book-in unit=U-1 model=m", "place")
+    bench.run(1.0)
+    assert bench.state.watch.warming.panel is not None
+    bench.do("remove")
+    bench.tick()
+    assert bench.state.watch.warming.panel is None
+
+
+def test_samples_stay_few_however_long_the_station_runs():
+    """Half a minute at two a second."""
+    bench = HandBench()
+    bench.run(120.0)
+    assert len(bench.state.watch.warming.samples) <= 60
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_forecast_of_a_heat_up_is_right_within_fifteen_seconds_after_its_first_minute(seed):
+    """On the simulated plate, from 60 s on, every second: plate and panel, against when it then came true."""
+    plant, bench = SimulatedBench(seed=seed), HandBench()
+    bench.do("book-in unit=U-1 model=m", "start step=frame-off")
+    plant.plate.setpoint_c = 100.0
+    plant.plate.lay_panel()
+    told, reached = [], {}
+    with plant.bench:
+        for tick in range(1800):
+            plant.advance_to(tick / 10)
+            reading, _, _ = plant.bench.read()
+            bench.plate_c = reading.plate_c
+            bench.tick()
+            at = forecast(bench.state.watch.warming, bench.book.sheet.find("frame-off"), 20.0)
+            if tick >= 600 and tick % 10 == 0:
+                told.append((tick / 10, at.to_go))
+            if at.to_go.plate_s == 0:
+                reached.setdefault("plate", tick / 10)
+            if at.panel_at_setpoint:
+                reached.setdefault("panel", tick / 10)
+    assert reached["plate"] < reached["panel"] < 170
+    for at_s, to_go in told:
+        if at_s < reached["plate"]:
+            assert to_go.plate_s == pytest.approx(reached["plate"] - at_s, abs=15)
+        if at_s < reached["panel"]:
+            assert to_go.panel_s == pytest.approx(reached["panel"] - at_s, abs=15)
+
+
+def test_swapped_leads_are_a_fault_once_the_plate_falls_as_it_is_heated():
+    """Plate warms, reading falls below its own board: a fault, no number, the step held."""
+    bench = HandBench()
+    bench.do("book-in unit=U-1 model=m", "start step=frame-off")
+    bench.run(1.0, plate_c=23.0)
+    heat_up(bench, 30, -0.5)
+    assert bench.state.watch.plate.plate_c is None
+    assert bench.told("alarm-raised")[-1]["reason"] == "mirrored-leads"
+    assert bench.durable.run.held_by == ("plate-sensor-fault",)
+
+
+def test_a_hot_plate_that_cools_in_a_heat_step_is_no_fault():
+    """It falls, but stays above its board: the heater may be off."""
+    bench = HandBench()
+    bench.do("book-in unit=U-1 model=m", "start step=frame-off")
+    bench.run(1.0, plate_c=80.0)
+    heat_up(bench, 100, -0.5)
+    assert "plate-sensor-fault" not in bench.raised()
+
+
+@pytest.mark.parametrize(("plate_c", "reason"), [(24.5, "pinned-to-cold-junction"), (40.0, None)])
+def test_a_plate_that_reads_as_its_own_board_says_so_when_it_does_not_heat(plate_c, reason):
+    """Shorted leads read as the cold junction and report no fault (follows from the chip's model)."""
+    bench = HandBench()
+    bench.do("book-in unit=U-1 model=m", "start step=frame-off")
+    bench.run(185.0, plate_c=plate_c)
+    raised = [event for event in bench.told("alarm-raised") if event["alarm"] == "plate-not-heating"]
+    assert [event.get("reason") for event in raised] == [reason]
+
+
+def test_faults_are_counted_by_kind():
+    """How often each kind has begun, not for how many ticks."""
+    bench = HandBench()
+    for kind, ticks in (("open-circuit", 3), ("bus-error", 1), ("open-circuit", 7)):
+        bench.run(1.0, plate_c=25.0)
+        bench.run(ticks / 10, plate_c=None, fault=type(bench.fault)(kind))
+    bench.run(1.0, plate_c=25.0)
+    assert bench.state.watch.plate.faults == {"open-circuit": 2, "bus-error": 1}
+
+
+def test_a_step_tighter_than_the_uncertainty_is_accepted_with_a_warning():
+    """Tolerance 5 °C against U of 3.1 and of 6 °C."""
+    for uncertainty_c, warnings in ((3.1, []), (6.0, ["tolerance-below-uncertainty"])):
+        bench = HandBench()
+        bench.book = Book(Limits(), default_sheet(), uncertainty_c)
+        bench.do("book-in unit=U-1 model=m", "start step=frame-off")
+        assert bench.told("step-started")[-1].get("warnings", []) == warnings
