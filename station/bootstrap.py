@@ -5,27 +5,33 @@ The one place that knows which parts there are. Everything is passed in from her
 
 import logging
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
+from msgspec.structs import replace
+
+from shared.events import Calibrated
 from shared.indication import Levels
 from shared.messages import Answer
 from shared.problems import FailureError
 from shared.readings import ExtractionReading, PlateReading
 from shared.requests import AnyRequest, Unreadable
+from station.calibration import on_record
 from station.clock import Clock, FreshClock, RealClock, SteppedClock
 from station.daemon import Asking, Daemon, Follower, Inbox, NoLink, Wiring
 from station.drivers.bench import Bench, real_bench
 from station.journal.writer import Journal
 from station.link.link import Link
+from station.measurement.uncertainty import plate_budget
 from station.rules.tick import Book
 from station.settings import Settings
 from station.simulation.bench import SimulatedBench
 
 LOG = logging.getLogger("benchward")
 FLUSH_S = 10.0
+WORKING_C = 100.0
 
 
 class SimulatedWiring:
@@ -52,9 +58,26 @@ class Station:
     """A whole station. Use as a context manager; `run` ticks until the event is set."""
 
     def __init__(
-        self, settings: Settings, book: Book, *, clock: Clock, bench: Bench, wiring: Wiring, linked: bool
+        self,
+        settings: Settings,
+        book: Book,
+        *,
+        clock: Clock,
+        bench: Bench,
+        wiring: Wiring,
+        linked: bool,
+        calibrations: Mapping[str, Calibrated],
     ) -> None:
         """Put the parts together; the bench is closed if that fails.
+
+        Args:
+            settings: with the plate's wire as calibrated.
+            book: limits and sheet; how sure it is of the plate is worked out here.
+            clock: time.
+            bench: the wires, closed with the station.
+            wiring: what the daemon ticks on.
+            linked: with a broker.
+            calibrations: the newest of each channel.
 
         Raises:
             InputError: the journal's file is no database of a station, or the broker's password is missing.
@@ -70,9 +93,11 @@ class Station:
             follower: Follower = self.link or NoLink()
             self.daemon = Daemon(
                 station=settings.station.id,
-                book=book,
+                book=book._replace(uncertainty_c=_uncertainty_c(settings, "plate" in calibrations)),
                 tick_ms=round(settings.station.tick_s * 1000),
                 settings_digest=settings.digest(),
+                trim={"gain": settings.wires.plate.gain, "offset_c": settings.wires.plate.offset_c},
+                calibrations_due=tuple(body.due for body in calibrations.values() if body.due is not None),
                 clock=clock,
                 wiring=wiring,
                 journal=self.journal,
@@ -129,15 +154,31 @@ class Station:
             raise FailureError(f"{self.journal.path}: not everything could be written; see the log.")
 
 
+def _calibrated(settings: Settings) -> tuple[Settings, dict[str, Calibrated]]:
+    """The settings with the plate's wire as last calibrated, and the newest calibration of each channel."""
+    wire, calibrations = on_record(Path(settings.journal.path), settings.wires.plate)
+    return replace(settings, wires=replace(settings.wires, plate=wire)), calibrations
+
+
+def _uncertainty_c(settings: Settings, calibrated: bool) -> float:
+    """How sure the plate reading is where it works, expanded with k = 2, °C."""
+    wire = settings.wires.plate
+    budget = plate_budget(wire.thermocouple, wire.wire_class, calibrated=calibrated, plate_c=WORKING_C)
+    return budget.expanded
+
+
 def real_station(settings: Settings, book: Book) -> Station:
     """A station on this Pi's wires.
 
     Raises:
         FailureError: the wires or the journal cannot be had; says what to do.
     """
+    settings, calibrations = _calibrated(settings)
     bench = real_bench(settings.wires, settings.limits.plate)
     clock = RealClock(trusted=settings.station.clock == "trusted")
-    return Station(settings, book, clock=clock, bench=bench, wiring=bench, linked=True)
+    return Station(
+        settings, book, clock=clock, bench=bench, wiring=bench, linked=True, calibrations=calibrations
+    )
 
 
 def simulated_station(
@@ -153,9 +194,18 @@ def simulated_station(
         linked: with a broker.
     """
     clock: Clock = FreshClock() if speed == 1.0 else SteppedClock(speed)
+    settings, calibrations = _calibrated(settings)
     plant = SimulatedBench(
         settings.wires, seed, clock=clock.mono_s if speed == 1.0 else None, limits=settings.limits.plate
     )
     wiring = SimulatedWiring(plant, clock)
-    station = Station(settings, book, clock=clock, bench=plant.bench, wiring=wiring, linked=linked)
+    station = Station(
+        settings,
+        book,
+        clock=clock,
+        bench=plant.bench,
+        wiring=wiring,
+        linked=linked,
+        calibrations=calibrations,
+    )
     return station, plant, clock

@@ -12,13 +12,14 @@ from collections.abc import Callable
 from typing import NamedTuple, Protocol
 
 from shared import VERSION
-from shared.events import ClockSet, EventBody, StationStarted, StationStopped
+from shared.events import ClockSet, EventBody, StationStarted, StationStopped, Values
 from shared.indication import SAFE, Levels
 from shared.messages import Answer, StationState
 from shared.problems import FailureError
 from shared.readings import ExtractionReading, Health, PlateReading, Reading
 from shared.requests import Ack
 from shared.timeline import Moment, rfc3339, to_ms
+from station.calibration import overdue
 from station.clock import Clock
 from station.journal.ledger import BootClock, Told
 from station.journal.seconds import SecondMaker
@@ -111,25 +112,42 @@ class Daemon:
         book: Book,
         tick_ms: int,
         settings_digest: str,
+        trim: Values,
+        calibrations_due: tuple[str, ...],
         clock: Clock,
         wiring: Wiring,
         journal: Journal,
         inbox: Inbox,
         link: Follower | None = None,
     ) -> None:
-        """Take up what the journal knows, and tell it that the station has started."""
+        """Take up what the journal knows, and tell it that the station has started.
+
+        Args:
+            station: its name.
+            book: limits, sheet, and how sure it is of the plate.
+            tick_ms: from one tick to the next.
+            settings_digest: fingerprint of the settings it runs with.
+            trim: gain and offset in force, recorded with the start so that they can be taken back later.
+            calibrations_due: until when each calibration holds, RFC 3339.
+            clock: time.
+            wiring: the wires.
+            journal: opened, not started.
+            inbox: where requests come in.
+            link: to the broker; None without one.
+        """
         self.ticks = 0
         self.missed = 0
         self._station, self._book, self._tick_ms = station, book, tick_ms
         self._clock, self._wiring, self._journal, self._inbox = clock, wiring, journal, inbox
         self._link: Follower = link or NoLink()
+        self._calibrations_due = calibrations_due
         self._seconds = SecondMaker(to_ms(book.limits.gap_s))
         self._offset_ms: int | None = None
         self._shown_ms: int | None = None
         self._write_failed = False
         durable = journal.durable()
         started = StationStarted(
-            station=station, version=VERSION, sheet=book.sheet.label, settings=settings_digest
+            station=station, version=VERSION, sheet=book.sheet.label, settings=settings_digest, values=trim
         )
         now = Moment(clock.boot, clock.mono_ms())
         self._state: State
@@ -180,7 +198,18 @@ class Daemon:
         return Moment(self._clock.boot, mono_ms, wall_ms)
 
     def _health(self, now: Moment) -> Health:
-        return Health(journal_ok=self._journal.ok, link_ok=self._link.up, clock_ok=now.wall_ms is not None)
+        return Health(
+            journal_ok=self._journal.ok,
+            link_ok=self._link.up,
+            clock_ok=now.wall_ms is not None,
+            calibration_ok=self._calibration_ok(now),
+        )
+
+    def _calibration_ok(self, now: Moment) -> bool | None:
+        """Whether every calibration still holds; None where there is none, or the time is not known."""
+        if not self._calibrations_due or now.wall_ms is None:
+            return None
+        return not any(overdue(due, now.wall_ms) for due in self._calibrations_due)
 
     def _askings(self) -> list[Asking]:
         pressed = [Asking(Ack())] if self._wiring.presses() else []

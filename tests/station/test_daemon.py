@@ -91,12 +91,13 @@ class HandLink:
 class Station:
     """A daemon on hand-made parts."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, due: tuple[str, ...] = ()) -> None:
         self.clock, self.inbox, self.link = HandClock(), Inbox(), HandLink()
         self.wires = HandWires(self.clock)
         self.journal = Journal(path, 1.0)
         self.daemon = Daemon(
             station="bench-1", book=Book(Limits(), default_sheet()), tick_ms=100, settings_digest="x",
+            trim={"gain": 1.0, "offset_c": 0.0}, calibrations_due=due,
             clock=self.clock, wiring=self.wires, journal=self.journal, inbox=self.inbox, link=self.link,
         )  # fmt: skip
         self.journal.start()
@@ -234,3 +235,16 @@ def test_inbox_refuses_when_it_is_full() -> None:
     accepted = [inbox.put(Asking(parse_text("ack"))) for _ in range(300)]
     assert (accepted.count(True), accepted[-1]) == (256, False)
     assert len(inbox.take()) == 16
+
+
+def test_an_overdue_calibration_is_a_low_alarm(tmp_path: Path) -> None:
+    """Due a second ago by a clock that is trusted; nothing stops."""
+    station = Station(tmp_path / "due.db", ("2026-03-02T08:26:40.500Z",))
+    station.ticks(60)
+    kinds = station.kinds()
+    assert kinds.count("alarm-raised") == 1
+    with History(station.journal.path) as history:
+        raised = next(dated.record.body for dated in history.events() if "alarm" in dated.to_dict())
+    assert (raised.alarm, raised.priority) == ("calibration-due", "low")
+    assert station.wires.driven[-1].permit
+    station.journal.stop()
