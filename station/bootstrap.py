@@ -93,7 +93,7 @@ class Station:
             follower: Follower = self.link or NoLink()
             self.daemon = Daemon(
                 station=settings.station.id,
-                book=book._replace(uncertainty_c=_uncertainty_c(settings, "plate" in calibrations)),
+                book=book._replace(uncertainty_c=_uncertainty_c(settings, calibrations.get("plate"))),
                 tick_ms=round(settings.station.tick_s * 1000),
                 settings_digest=settings.digest(),
                 trim={"gain": settings.wires.plate.gain, "offset_c": settings.wires.plate.offset_c},
@@ -160,8 +160,9 @@ def _calibrated(settings: Settings) -> tuple[Settings, dict[str, Calibrated]]:
     return replace(settings, wires=replace(settings.wires, plate=wire)), calibrations
 
 
-def _uncertainty_c(settings: Settings, calibrated: bool) -> float:
-    """How sure the plate reading is where it works, expanded with k = 2, °C."""
+def _uncertainty_c(settings: Settings, calibration: Calibrated | None) -> float:
+    """How sure the plate reading is where it works, expanded with k = 2, °C; one point is no calibration."""
+    calibrated = calibration is not None and len(calibration.points) >= 2
     wire = settings.wires.plate
     budget = plate_budget(wire.thermocouple, wire.wire_class, calibrated=calibrated, plate_c=WORKING_C)
     return budget.expanded

@@ -11,6 +11,7 @@ import click
 
 from shared import VERSION
 from shared.problems import BenchwardError, InputError
+from station.cli.calibrate import calibrate
 from station.cli.checks import rules, settings_group, sheet_group
 from station.cli.demo import demo
 from station.cli.record import alarms, heat, log, units, verify
@@ -82,5 +83,18 @@ def main(ctx: click.Context, settings: Path | None) -> None:
     ctx.obj = load_settings(settings)
 
 
-for _command in (alarms, demo, heat, log, replay, rules, run, settings_group, sheet_group, units, verify):
+for _command in (
+    alarms,
+    calibrate,
+    demo,
+    heat,
+    log,
+    replay,
+    rules,
+    run,
+    settings_group,
+    sheet_group,
+    units,
+    verify,
+):
     main.add_command(_command)
