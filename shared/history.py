@@ -204,8 +204,12 @@ class History:
             for unit in units
         ]
 
-    def heat(self, unit: str) -> dict[str, Any]:
+    def heat(self, unit: str, retrim: tuple[float, float] | None = None) -> dict[str, Any]:
         """The heat history of a unit over all its placements (see `heat.history`).
+
+        Args:
+            unit: its name.
+            retrim: gain and offset in °C to judge the record by, instead of those in force when it was made.
 
         Raises:
             InputError: this database does not know the unit.
@@ -216,6 +220,9 @@ class History:
             intervals = _intervals(connection, unit)
             steps = _step_intervals(connection, unit)
             rows = [row for interval in intervals for row in _rows(connection, interval)]
+            if retrim is not None:
+                trims = _trims(connection)
+                rows = [_retrimmed(row, trims, retrim) for row in rows]
         return heat.history(unit, intervals, rows, steps)
 
     def verify(self) -> chain.Verdict:
@@ -378,3 +385,34 @@ def _rows(connection: Connection, interval: heat.Interval) -> list[heat.Row]:
         )
         for row in found
     ]
+
+
+def _trims(connection: Connection) -> dict[str, list[tuple[int, float, float]]]:
+    """By boot, from which second on which gain and offset were in force, the newest last."""
+    found = connection.execute(
+        select(Boot.boot, EventRow.mono_ms, EventRow.body)
+        .join(Boot, EventRow.boot_id == Boot.id)
+        .where(EventRow.kind == "station-started")
+        .order_by(EventRow.seq)
+    )
+    trims: dict[str, list[tuple[int, float, float]]] = {}
+    for row in found:
+        values = _fields(row.body).get("values", {})
+        trim = (row.mono_ms // 1000, float(values.get("gain", 1.0)), float(values.get("offset_c", 0.0)))
+        trims.setdefault(row.boot, []).append(trim)
+    return trims
+
+
+def _retrimmed(
+    row: heat.Row, trims: dict[str, list[tuple[int, float, float]]], retrim: tuple[float, float]
+) -> heat.Row:
+    """A row with the trim of its time taken back and another put on."""
+    gain, offset_c = 1.0, 0.0
+    for since, then_gain, then_offset_c in trims.get(row.boot, []):
+        if since <= row.second:
+            gain, offset_c = then_gain, then_offset_c
+
+    def anew(plate_c: float | None) -> float | None:
+        return None if plate_c is None else retrim[0] * (plate_c - offset_c) / gain + retrim[1]
+
+    return row._replace(mean_c=anew(row.mean_c), max_c=anew(row.max_c))

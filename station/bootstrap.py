@@ -93,7 +93,10 @@ class Station:
             follower: Follower = self.link or NoLink()
             self.daemon = Daemon(
                 station=settings.station.id,
-                book=book._replace(uncertainty_c=_uncertainty_c(settings, calibrations.get("plate"))),
+                book=book._replace(
+                    limits=settings.limits,
+                    uncertainty_c=_uncertainty_c(settings, calibrations.get("plate")),
+                ),
                 tick_ms=round(settings.station.tick_s * 1000),
                 settings_digest=settings.digest(),
                 trim={"gain": settings.wires.plate.gain, "offset_c": settings.wires.plate.offset_c},
@@ -154,10 +157,19 @@ class Station:
             raise FailureError(f"{self.journal.path}: not everything could be written; see the log.")
 
 
-def _calibrated(settings: Settings) -> tuple[Settings, dict[str, Calibrated]]:
-    """The settings with the plate's wire as last calibrated, and the newest calibration of each channel."""
+def calibrated(settings: Settings) -> tuple[Settings, dict[str, Calibrated]]:
+    """The settings with what was last calibrated, and the newest calibration of each channel.
+
+    The plate's gain and offset, and the extractor's learned band where the settings name none. The thresholds
+    that prove the extractor stay what the settings say: what locks the iron is written down by a person.
+    """
     wire, calibrations = on_record(Path(settings.journal.path), settings.wires.plate)
-    return replace(settings, wires=replace(settings.wires, plate=wire)), calibrations
+    limits, learned = settings.limits, calibrations.get("extraction")
+    if learned is not None and limits.extraction.high_a == 0:
+        low_a, high_a = float(learned.values["low_a"]), float(learned.values["high_a"])
+        limits = replace(limits, extraction=replace(limits.extraction, low_a=low_a, high_a=high_a))
+    wires = replace(settings.wires, plate=wire)
+    return replace(settings, wires=wires, limits=limits), calibrations
 
 
 def _uncertainty_c(settings: Settings, calibration: Calibrated | None) -> float:
@@ -174,7 +186,7 @@ def real_station(settings: Settings, book: Book) -> Station:
     Raises:
         FailureError: the wires or the journal cannot be had; says what to do.
     """
-    settings, calibrations = _calibrated(settings)
+    settings, calibrations = calibrated(settings)
     bench = real_bench(settings.wires, settings.limits.plate)
     clock = RealClock(trusted=settings.station.clock == "trusted")
     return Station(
@@ -195,7 +207,7 @@ def simulated_station(
         linked: with a broker.
     """
     clock: Clock = FreshClock() if speed == 1.0 else SteppedClock(speed)
-    settings, calibrations = _calibrated(settings)
+    settings, calibrations = calibrated(settings)
     plant = SimulatedBench(
         settings.wires, seed, clock=clock.mono_s if speed == 1.0 else None, limits=settings.limits.plate
     )

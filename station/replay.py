@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from shared import VERSION
-from shared.events import EventBody, StationStarted, TraceFinished
+from shared.events import EventBody, StationStarted, TraceFinished, Values
 from shared.readings import (
     ExtractionQuality,
     ExtractionReading,
@@ -77,8 +77,14 @@ def replay(
         return Moment(boot, mono_ms, None if start_ms is None else start_ms + mono_ms)
 
     first = moment(ticks[0].mono_ms if ticks else 0)
+    wire = settings.wires.plate
+    trim: Values = {"gain": wire.gain, "offset_c": wire.offset_c}
     started = StationStarted(
-        station=settings.station.id, version=VERSION, sheet=book.sheet.label, reason="replay"
+        station=settings.station.id,
+        version=VERSION,
+        sheet=book.sheet.label,
+        reason="replay",
+        values=trim if (wire.gain, wire.offset_c) != (1.0, 0.0) else {},
     )
     state, told = begin(Durable(), first, started, book)
     yield Replayed(first, told)

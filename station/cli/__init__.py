@@ -14,6 +14,7 @@ from shared.problems import BenchwardError, InputError
 from station.cli.calibrate import calibrate
 from station.cli.checks import rules, settings_group, sheet_group
 from station.cli.demo import demo
+from station.cli.extraction import extraction
 from station.cli.record import alarms, heat, log, units, verify
 from station.cli.replay import replay
 from station.cli.run import run
@@ -87,6 +88,7 @@ for _command in (
     alarms,
     calibrate,
     demo,
+    extraction,
     heat,
     log,
     replay,

@@ -12,6 +12,7 @@ from shared.events import KINDS
 from shared.history import Filter, History
 from shared.problems import FailureError, InputError
 from shared.timeline import parse_rfc3339
+from station.calibration import latest
 from station.cli.output import Row, clock, format_option, print_rows
 from station.journal.audit import audit
 from station.settings import Settings
@@ -54,20 +55,40 @@ def _unit_text(row: Row) -> str:
 @click.argument("unit")
 @db_option
 @click.option("--format", "form", type=click.Choice(["json", "text"]), default="text", show_default=True)
+@click.option("--retrim", metavar="latest|GAIN,OFFSET", help="Judge the record by another calibration.")
 @click.pass_obj
-def heat(settings: Settings, unit: str, db: Path | None, form: str) -> None:
+def heat(settings: Settings, unit: str, db: Path | None, form: str, retrim: str | None) -> None:
     """Tell what heat UNIT has been through."""
     with open_history(settings, db) as history:
-        found = history.heat(unit)
+        trim = None if retrim is None else _trim(retrim, history)
+        found = history.heat(unit, trim)
+    if trim is not None:
+        found["retrim"] = {"gain": trim[0], "offset_c": trim[1]}
     if form == "json":
         click.echo(json.dumps(found))
     else:
         click.echo("\n".join(heat_lines(found)))
 
 
+def _trim(text: str, history: History) -> tuple[float, float]:
+    if text == "latest":
+        body = latest(history, "plate")
+        if body is None:
+            raise InputError("--retrim is 'latest', but this record knows no calibration of the plate.")
+        return float(body.values["gain"]), float(body.values["offset_c"])
+    gain, _, offset_c = text.partition(",")
+    try:
+        return float(gain), float(offset_c)
+    except ValueError as error:
+        raise InputError(f"--retrim is {text!r}, not 'latest' or GAIN,OFFSET such as 1.01,-0.6.") from error
+
+
 def heat_lines(found: dict[str, Any]) -> list[str]:
     """A heat history as lines a person reads."""
     lines = [f"Heat history of {found['unit']}"]
+    if "retrim" in found:
+        trim = found["retrim"]
+        lines.append(f"  judged anew by gain {trim['gain']:g}, offset {trim['offset_c']:+g} °C")
     if not found["intervals"]:
         return [*lines, "  never lay on the plate"]
     coverage = found["coverage"]

@@ -23,7 +23,13 @@ from shared.indication import Levels
 from shared.problems import FailureError
 from shared.readings import ExtractionReading, PlateReading
 from station.drivers.bus import KernelSpi, PlateSpi
-from station.drivers.extraction import ExtractionSampler, ExtractionSensor, InlineSampler, Sampler
+from station.drivers.extraction import (
+    ContactSampler,
+    ExtractionSampler,
+    ExtractionSensor,
+    InlineSampler,
+    Sampler,
+)
 from station.drivers.inputs import AcknowledgeButton, Cradle
 from station.drivers.outputs import Outputs
 from station.drivers.pacing import Pacer, RealPacer
@@ -59,20 +65,29 @@ class Bench:
         with ExitStack() as stack:
             stack.callback(pin_factory.close)
             stack.callback(spi.close)
-            extraction = wires.extraction
-            adc = MCP3008(channel=extraction.channel, device=extraction.spi_device, pin_factory=pin_factory)
-            stack.callback(adc.close)
+            self._sampler = self._extraction(wires, pin_factory, threaded, stack)
             self._cradle = Cradle(wires.pins, pin_factory)
             stack.callback(self._cradle.close)
             self._button = AcknowledgeButton(wires.pins, pin_factory, pacer.now_s)
             stack.callback(self._button.close)
             self._plate = PlateSensor(spi, wires.plate, limits)
-            sensor = ExtractionSensor(adc, extraction, pacer)
-            self._sampler: Sampler = ExtractionSampler(sensor) if threaded else InlineSampler(sensor)
-            stack.callback(self._sampler.stop)
             self._outputs = Outputs(wires, pin_factory)
             stack.callback(self._outputs.close)  # last in, first out: the outputs are safe before all else
             self._stack = stack.pop_all()
+
+    def _extraction(self, wires: Wires, pin_factory: Factory, threaded: bool, stack: ExitStack) -> Sampler:
+        """Whatever speaks for the extractor, by the settings; let go by the stack."""
+        wire = wires.extraction
+        sampler: Sampler
+        if wire.kind == "contact":
+            sampler = ContactSampler(wires.pins, pin_factory)
+        else:
+            adc = MCP3008(channel=wire.channel, device=wire.spi_device, pin_factory=pin_factory)
+            stack.callback(adc.close)
+            sensor = ExtractionSensor(adc, wire, self._pacer)
+            sampler = ExtractionSampler(sensor) if threaded else InlineSampler(sensor)
+        stack.callback(sampler.stop)
+        return sampler
 
     @property
     def sampler_alive(self) -> bool:

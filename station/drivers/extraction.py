@@ -7,15 +7,17 @@ sampled when it is asked for.
 
 import logging
 import threading
+from collections.abc import Callable, Sequence
+from functools import partial
 from typing import Protocol
 
-from gpiozero import MCP3008
+from gpiozero import MCP3008, DigitalInputDevice, Factory
 
 from shared.readings import ExtractionQuality, ExtractionReading
 from station.drivers.bus import bus_errors
 from station.drivers.pacing import Pacer
-from station.measurement.rms import CODES, extraction_reading
-from station.settings import ExtractionWire
+from station.measurement.rms import CODES, extraction_reading, level_reading
+from station.settings import ExtractionWire, Pins
 
 STALE_AFTER_S = 0.3
 """Age at which the latest window no longer stands for now; longer where three windows take longer."""
@@ -28,17 +30,41 @@ STALE = ExtractionReading(quality=ExtractionQuality.STALE)
 _log = logging.getLogger(__name__)
 
 
+Judge = Callable[[Sequence[int], Sequence[float]], ExtractionReading]
+
+
+def _judge_of(wire: ExtractionWire) -> Judge:
+    """What makes a current of a window's codes and times, by what is on the channel."""
+    volts_per_code = wire.supply_v / CODES
+    if wire.kind == "dc-level":
+        return partial(
+            level_reading,
+            cycles=wire.cycles,
+            mains_hz=wire.mains_hz,
+            volts_per_code=volts_per_code,
+            volts_per_ampere=wire.volts_per_ampere,
+            zero_v=wire.zero_v,
+        )
+    return partial(
+        extraction_reading,
+        cycles=wire.cycles,
+        mains_hz=wire.mains_hz,
+        volts_per_code=volts_per_code,
+        volts_per_ampere=wire.volts_per_ampere,
+        floor_a=wire.floor_a,
+    )
+
+
 class ExtractionSensor:
-    """One current transformer on one channel. ``window_s`` is the length of a window in seconds."""
+    """A transformer or a transducer on one channel. ``window_s`` is the length of a window in seconds."""
 
     def __init__(self, adc: MCP3008, wire: ExtractionWire, pacer: Pacer) -> None:
         """Read ``adc`` at the pace of ``pacer``; scale, cycles and floor come from ``wire``."""
         self._adc = adc
-        self._wire = wire
         self._pacer = pacer
         step_s = 1.0 / (wire.mains_hz * wire.samples_per_cycle)
         self._offsets_s = tuple(n * step_s for n in range(wire.cycles * wire.samples_per_cycle))
-        self._volts_per_code = wire.supply_v / CODES
+        self._judge = _judge_of(wire)
         self.window_s = wire.cycles / wire.mains_hz
 
     def sample_window(self, start_s: float | None = None) -> ExtractionReading:
@@ -59,15 +85,7 @@ class ExtractionSensor:
                 codes.append(adc.raw_value)
         except bus_errors():
             return UNREADABLE
-        return extraction_reading(
-            codes,
-            times_s,
-            cycles=self._wire.cycles,
-            mains_hz=self._wire.mains_hz,
-            volts_per_code=self._volts_per_code,
-            volts_per_ampere=self._wire.volts_per_ampere,
-            floor_a=self._wire.floor_a,
-        )
+        return self._judge(codes, times_s)
 
     def now_s(self) -> float:
         """The time by which the windows are taken, seconds."""
@@ -162,3 +180,28 @@ class InlineSampler:
     def latest(self, now_s: float) -> ExtractionReading:
         """A window that ends at ``now_s``; only a pacer whose time is not real can go back for it."""
         return self._sensor.sample_window(now_s - self._sensor.window_s)
+
+
+class ContactSampler:
+    """A current switch, closed to ground while the motor runs: a broken wire reads as a motor at rest."""
+
+    alive = True
+
+    def __init__(self, pins: Pins, pin_factory: Factory) -> None:
+        """Claim the pin."""
+        self._switch = DigitalInputDevice(pins.extraction_contact, pull_up=True, pin_factory=pin_factory)
+
+    def start(self) -> None:
+        """Nothing to start."""
+
+    def stop(self) -> None:
+        """Let the pin go."""
+        self._switch.close()
+
+    def latest(self, now_s: float) -> ExtractionReading:
+        """The switch as it is now."""
+        try:
+            closed = bool(self._switch.is_active)
+        except bus_errors():
+            return UNREADABLE
+        return ExtractionReading(quality=ExtractionQuality.CONTACT, closed=closed)

@@ -109,3 +109,44 @@ def extraction_reading(
     rms_codes = rms_about_mean(codes, ring_weights(times_s, window_s))
     measured_a = rms_codes * volts_per_code / volts_per_ampere
     return ExtractionReading(quality=ExtractionQuality.GOOD, extraction_a=without_floor(measured_a, floor_a))
+
+
+LIVE_ZERO_V = 0.1
+"""From this voltage with the motor off on, half of it can only be a broken wire; own choice."""
+
+
+def level_reading(
+    codes: Sequence[int],
+    times_s: Sequence[float],
+    *,
+    cycles: int,
+    mains_hz: float,
+    volts_per_code: float,
+    volts_per_ampere: float,
+    zero_v: float,
+) -> ExtractionReading:
+    """Judge one window of a rectifying transducer, whose mean voltage follows the RMS current.
+
+    Over whole mains cycles its ripple averages out.
+
+    Args:
+        codes: raw codes, 0 to 1023.
+        times_s: when each was taken, rising, any origin.
+        cycles: whole mains cycles in the window.
+        mains_hz: 50 or 60.
+        volts_per_code: supply over 1024.
+        volts_per_ampere: the transducer's slope.
+        zero_v: its voltage with the motor off; from `LIVE_ZERO_V` on, less than half of it is a broken wire.
+    """
+    if any(code >= HIGHEST_CODE for code in codes):
+        return ExtractionReading(quality=ExtractionQuality.CLIPPED)
+    window_s = cycles / mains_hz
+    inside = sum(1 for time_s in times_s if time_s - times_s[0] < window_s)
+    if inside < FEWEST_PER_CYCLE * cycles:
+        return ExtractionReading(quality=ExtractionQuality.TOO_FEW_SAMPLES)
+    weights = ring_weights(times_s[:inside], window_s)
+    mean_v = sum(map(mul, codes[:inside], weights)) * volts_per_code
+    if zero_v >= LIVE_ZERO_V and mean_v < zero_v / 2:
+        return ExtractionReading(quality=ExtractionQuality.UNREADABLE)
+    current_a = max(0.0, (mean_v - zero_v) / volts_per_ampere)
+    return ExtractionReading(quality=ExtractionQuality.GOOD, extraction_a=current_a)

@@ -12,7 +12,7 @@ from station.drivers.bench import Bench
 from station.drivers.pacing import Pacer, RealPacer
 from station.rules.limits import PlateLimits
 from station.settings import Wires
-from station.simulation.fan import CurrentCodes, Fan
+from station.simulation.fan import CurrentCodes, Fan, LevelCodes
 from station.simulation.plate import Plate
 from station.simulation.wires import Fault, SimulatedAdcSpi, SimulatedPinFactory, SimulatedPlateSpi
 
@@ -64,7 +64,8 @@ class SimulatedBench:
         self._faults: set[Fault] = set()
         self.plate = Plate(self._pacer.now_s())
         self.fan = Fan(Random(seed))
-        self._codes = CurrentCodes(self.fan, wires.extraction, Random(seed + 1))
+        kind = LevelCodes if wires.extraction.kind == "dc-level" else CurrentCodes
+        self._codes = kind(self.fan, wires.extraction, Random(seed + 1))
         adc = SimulatedAdcSpi(self._codes, wires.extraction.channel, self._faults, self._pacer.now_s)
         self._pins = SimulatedPinFactory(adc, wires.extraction.spi_device)
         self.bench = Bench(
@@ -79,6 +80,9 @@ class SimulatedBench:
         )
         self._cradle = self._pins.pin(wires.pins.cradle)
         self._acknowledge = self._pins.pin(wires.pins.acknowledge)
+        self._contact = (
+            self._pins.pin(wires.pins.extraction_contact) if wires.extraction.kind == "contact" else None
+        )
         self._bottle_out = False
         self._drive_cradle()
 
@@ -126,16 +130,27 @@ class SimulatedBench:
     def advance_to(self, time_s: float) -> None:
         """Let the bench live until ``time_s`` seconds (the clock's, when there is one)."""
         self.plate.advance_to(time_s)
+        self._drive_contact()
         if self._clock is None:
             self._pacer.wait_until_s(time_s)
 
     def _sync(self) -> None:
         if self._clock is not None:
             self.plate.advance_to(self._clock())
+        self._drive_contact()
 
     def _apply_faults(self) -> None:
         self._codes.unplugged = Fault.EXTRACTION_UNPLUGGED in self._faults
         self._drive_cradle()
+
+    def _drive_contact(self) -> None:
+        # The current switch closes to ground while the motor draws current through a whole wire.
+        if self._contact is None:
+            return
+        if self.fan.running and Fault.EXTRACTION_UNPLUGGED not in self._faults:
+            self._contact.drive_low()
+        else:
+            self._contact.drive_high()
 
     def _drive_cradle(self) -> None:
         # The switch is closed, pin low, by a bottle in its cradle and a whole wire.

@@ -75,12 +75,16 @@ class CurrentCodes:
 
     def code(self, time_s: float) -> int:
         """The code at ``time_s`` seconds, 0 to 1023; microseconds of work, it is asked very often."""
+        swing = self._swing(time_s) * _SINE[int(time_s * self._sine_steps_per_s) % _SINE_STEPS]
+        code = int(BIAS_CODE + swing + self._noise[self._next])
+        return min(max(code, 0), HIGHEST_CODE)
+
+    def _swing(self, time_s: float) -> float:
+        """The peak of the current now, in codes; moves on to the next noise."""
         if not self._from_s <= time_s < self._to_s or self._seen != self._state():
             self._refresh(time_s)
         self._next = (self._next + 1) % _NOISE_STEPS
-        swing = self._peak_codes * _SINE[int(time_s * self._sine_steps_per_s) % _SINE_STEPS]
-        code = int(BIAS_CODE + swing + self._noise[self._next])
-        return min(max(code, 0), HIGHEST_CODE)
+        return self._peak_codes
 
     def _state(self) -> tuple[bool, bool, bool]:
         return self._fan.running, self._fan.clogged, self.unplugged
@@ -90,3 +94,21 @@ class CurrentCodes:
         self._from_s, self._to_s = time_s, time_s + REFRESH_S
         current_a = 0.0 if self.unplugged else self._fan.current_a(time_s)
         self._peak_codes = current_a * self._peak_codes_per_a
+
+
+class LevelCodes(CurrentCodes):
+    """A rectifying transducer: a direct voltage that follows the RMS current, with some ripple left."""
+
+    RIPPLE = 0.05
+
+    def __init__(self, fan: Fan, wire: ExtractionWire, random: Random) -> None:
+        """Follow ``fan`` through the transducer of ``wire``."""
+        super().__init__(fan, wire, random)
+        self._zero_codes = wire.zero_v * CODES / wire.supply_v
+
+    def code(self, time_s: float) -> int:
+        """The code at ``time_s`` seconds; a broken wire gives none of the voltage, not even the zero's."""
+        ripple = self.RIPPLE * _SINE[int(2 * time_s * self._sine_steps_per_s) % _SINE_STEPS]
+        swing = self._swing(time_s) / sqrt(2) * (1 + ripple)
+        zero = 0.0 if self.unplugged else self._zero_codes
+        return min(max(int(zero + swing + 0.5 + self._noise[self._next]), 0), HIGHEST_CODE)

@@ -11,7 +11,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from station.measurement.rms import CODES, ring_weights, rms_about_mean, spacing_bound, without_floor
+from station.measurement.rms import (
+    CODES,
+    level_reading,
+    ring_weights,
+    rms_about_mean,
+    spacing_bound,
+    without_floor,
+)
 
 N = 100_000
 TURN = [(n + 0.5) / N for n in range(N)]
@@ -140,3 +147,18 @@ def test_independent_noise_comes_off_in_quadrature() -> None:
     random = Random(7)
     noisy = [sqrt(2) * 0.10 * sin(2 * pi * 50 * x) + random.gauss(0.0, 0.111) for x in TURN]
     assert without_floor(rms_about_mean(noisy), 0.111) == pytest.approx(0.10, abs=0.002)
+
+
+@pytest.mark.parametrize("ripple", [0.0, 0.05, 0.3])
+@pytest.mark.parametrize("mains_hz", [50, 60])
+def test_level_over_whole_cycles_is_free_of_ripple(ripple: float, mains_hz: int) -> None:
+    """The mean of a level with ripple at twice the mains over whole cycles is the level (closed form)."""
+    count, cycles = 250, 5
+    times_s = [n * cycles / mains_hz / count for n in range(count)]
+    level_v = 1.5
+    codes = [round((level_v * (1 + ripple * sin(4 * pi * mains_hz * t))) * 1024 / 3.3) for t in times_s]
+    found = level_reading(
+        codes, times_s, cycles=cycles, mains_hz=mains_hz, volts_per_code=3.3 / 1024,
+        volts_per_ampere=2.0, zero_v=0.5,
+    )  # fmt: skip
+    assert found.extraction_a == pytest.approx((level_v - 0.5) / 2.0, abs=1e-3)

@@ -437,3 +437,16 @@ def test_reading_engine_writes_nothing_when_told_to(written: Written, path: Path
         connection.exec_driver_sql("DELETE FROM readings")
     engine.dispose()
     assert written().counts()["readings"] == 20
+
+
+def test_heat_is_judged_anew_by_another_trim(written: Written) -> None:
+    """Made with gain 1.01 and offset -0.5, judged by 1 and 0: (101 + 0.5) / 1.01 °C (closed form)."""
+    values: events.Values = {"gain": 1.01, "offset_c": -0.5}
+    history = written(
+        told(0, events.StationStarted(station="s", version="v", sheet="x", values=values)),
+        told(0, events.UnitBookedIn(unit="A", model="m"), events.UnitPlaced(unit="A")),
+        *seconds(0, 10, 101.0),
+    )
+    assert history.heat("A")["mean_c"] == 101.0
+    assert history.heat("A", (1.0, 0.0))["mean_c"] == pytest.approx(101.5 / 1.01, abs=1e-3)
+    assert history.heat("A", (1.01, -0.5))["mean_c"] == pytest.approx(101.0, abs=1e-3)

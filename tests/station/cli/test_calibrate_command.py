@@ -1,18 +1,21 @@
 """`benchward calibrate`: points to result, refused with reasons, recorded in the chain."""
 
+import json
 import re
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from click.testing import Result
+from msgspec.structs import replace
 
 from shared.events import Calibrated
 from shared.history import History
+from station.bootstrap import calibrated
 from station.calibration import latest, on_record
 from station.cli.calibrate import due_after
 from station.journal.ledger import Ledger
-from station.settings import PlateWire
+from station.settings import JournalSettings, PlateWire, Settings
 
 Call = Callable[..., Result]
 STEADY_ON = ",".join(f"0.4{n}" for n in (20, 21, 19, 20, 22, 18, 20, 21, 20, 19))
@@ -173,3 +176,36 @@ def test_simulated_fan_is_learned(benchward: Call, tmp_path: Path) -> None:
 def test_due_is_so_many_calendar_months_later(now_ms: int, months: int, due: str) -> None:
     """A day the month lacks becomes its last."""
     assert due_after(now_ms, months) == due
+
+
+def test_old_record_is_judged_by_the_newest_calibration(
+    benchward: Call, tmp_path: Path, traces: Path
+) -> None:
+    """A trace recorded untrimmed, then a calibration: --retrim latest moves its figures by both."""
+    db = tmp_path / "n.db"
+    assert benchward("replay", traces / "open-thermocouple.csv", "--db", db).exit_code == 0
+    assert benchward("heat", "DP-1043", "--db", db, "--retrim", "latest").exit_code == 2
+    benchward("calibrate", "plate", "--points", "0=0.75,99.2=98.5", "--by", "T-04", "--db", db)
+    means = [
+        json.loads(benchward("heat", "DP-1043", "--db", db, "--format", "json", *options).stdout)["mean_c"]
+        for options in ((), ("--retrim", "latest"))
+    ]
+    assert means[1] == pytest.approx(1.0148338 * means[0] - 0.7611253, abs=0.002)
+    assert "judged anew" in benchward("heat", "DP-1043", "--db", db, "--retrim", "1.01,-0.5").stdout
+    assert benchward("heat", "DP-1043", "--db", db, "--retrim", "hot").exit_code == 2
+
+
+def test_station_takes_its_learned_band_from_the_record(benchward: Call, tmp_path: Path) -> None:
+    """Band from the calibration, thresholds from the settings; a band in the settings stands."""
+    db = tmp_path / "n.db"
+    benchward("calibrate", "extraction", "--off", STILL_OFF, "--on", STEADY_ON, "--by", "T-04", "--db", db)
+    settings = Settings(journal=JournalSettings(path=str(db)))
+    values = stored(db, "extraction").values
+    found, known = calibrated(settings)
+    limits = found.limits.extraction
+    assert (limits.low_a, limits.high_a) == (values["low_a"], values["high_a"])
+    assert (limits.proven_a, limits.lost_a) == (0.25, 0.18)
+    assert set(known) == {"extraction"}
+    own = replace(settings.limits.extraction, low_a=0.3, high_a=0.5)
+    kept, _ = calibrated(replace(settings, limits=replace(settings.limits, extraction=own)))
+    assert kept.limits.extraction.high_a == 0.5

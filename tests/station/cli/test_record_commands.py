@@ -290,3 +290,15 @@ def test_verify_fails_when_what_was_derived_disagrees(
     result = benchward("verify", "--db", db)
     assert (result.exit_code, result.stdout) == (1, "")
     assert message in result.stderr
+
+
+def test_extraction_tells_hours_and_weeks(benchward: Call, lines: Lines, recorded: Path) -> None:
+    """Three traces of a fan that ran most of the time; the filter's age is not known."""
+    text = benchward("extraction", "--db", recorded)
+    assert text.exit_code == 0
+    assert "When its filter was new is not known" in text.stdout
+    weeks = lines(benchward("extraction", "--db", recorded, "--format", "jsonl"))
+    assert (
+        sum(week["hours"] for week in weeks) <= float(text.stdout.split("ran for ")[1].split(" h")[0]) + 0.01
+    )
+    assert all(0.3 < week["mean_a"] < 0.6 for week in weeks)
