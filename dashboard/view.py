@@ -41,7 +41,7 @@ LADDER_LEFT, LADDER_WIDTH = 20.0, 560.0
 LAMPS = (
     ("red", "Danger: act at once"),
     ("amber", "Not as it should be: look"),
-    ("green", "As it should be"),
+    ("green", "The iron may be used"),
     ("blue", "Waits for the technician"),
 )
 LAMP_MODES = {

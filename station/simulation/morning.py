@@ -199,8 +199,6 @@ def _solder(hands: Hands) -> None:
     hands.wait(10)
     hands.plant.bottle_out = False
     hands.wait(3)
-    hands.plant.press_acknowledge()
-    hands.wait(2)
     hands.say("start step=solder")
     hands.wait(60)
     hands.note("the extractor dies")
