@@ -14,7 +14,7 @@ import msgspec
 from sqlalchemy import Connection, Select, func, select, text
 from sqlalchemy.exc import DBAPIError
 
-from shared import chain, heat
+from shared import chain, heat, plate_time
 from shared.database import reading_engine
 from shared.events import EventBody, EventRecord
 from shared.messages import Second
@@ -24,12 +24,11 @@ from shared.records import (
     Boot,
     CursorRow,
     EventRow,
-    PlacementRow,
     ReadingRow,
     StepRow,
     UnitRow,
 )
-from shared.timeline import Moment, is_trace
+from shared.timeline import Moment
 
 PAGE = 1000
 
@@ -217,12 +216,12 @@ class History:
         with self._connect() as connection:
             if not connection.execute(select(UnitRow.unit).where(UnitRow.unit == unit)).first():
                 raise InputError(f"{self.path}: unit is {unit!r}, which this record does not know.")
-            intervals = _intervals(connection, unit)
-            steps = _step_intervals(connection, unit)
-            rows = [row for interval in intervals for row in _rows(connection, interval)]
+            intervals = plate_time.intervals(connection, unit)
+            steps = plate_time.step_intervals(connection, unit)
+            rows = [row for interval in intervals for row in plate_time.rows(connection, interval)]
             if retrim is not None:
-                trims = _trims(connection)
-                rows = [_retrimmed(row, trims, retrim) for row in rows]
+                trims = plate_time.trims(connection)
+                rows = [plate_time.retrimmed(row, trims, retrim) for row in rows]
         return heat.history(unit, intervals, rows, steps)
 
     def verify(self) -> chain.Verdict:
@@ -248,20 +247,11 @@ class History:
                 return
             for row in page:
                 after = row.seq
-                fields = _fields(row.body)
+                fields = plate_time.stored_fields(row.body)
                 if (row.kind, row.unit) != (fields.get("kind"), fields.get("unit")):
                     fields["contradicted"] = [row.kind, row.unit]
                 fields |= {"seq": row.seq, "boot": row.boot, "mono_s": row.mono_ms / 1000}
                 yield {**fields, "prev": row.prev, "hash": row.hash}
-
-
-def _fields(body: Any) -> dict[str, Any]:
-    """An event's body as stored; what is no JSON object any more is shown as such, so no hash fits it."""
-    try:
-        fields = msgspec.json.decode(body)
-    except (msgspec.DecodeError, TypeError, UnicodeError):
-        fields = None
-    return fields if isinstance(fields, dict) else {"unreadable": str(body)}
 
 
 def _filtered(query: Select[*tuple[Any, ...]], which: Filter) -> Select[*tuple[Any, ...]]:
@@ -293,19 +283,15 @@ def _dated(row: Any) -> Dated:
     return Dated(record, None if row.wall_offset_ms is None else row.mono_ms + row.wall_offset_ms)
 
 
-def _unscaled(value: int | None, factor: int) -> float | None:
-    return None if value is None else value / factor
-
-
 def _dated_second(row: Any) -> DatedSecond:
     second = Second(
         boot=row.boot,
         second=row.second,
-        plate_mean_c=_unscaled(row.plate_mean_cc, 100),
-        plate_min_c=_unscaled(row.plate_min_cc, 100),
-        plate_max_c=_unscaled(row.plate_max_cc, 100),
-        cold_junction_c=_unscaled(row.cold_junction_cc, 100),
-        extraction_a=_unscaled(row.extraction_ma, 1000),
+        plate_mean_c=plate_time.unscaled(row.plate_mean_cc, 100),
+        plate_min_c=plate_time.unscaled(row.plate_min_cc, 100),
+        plate_max_c=plate_time.unscaled(row.plate_max_cc, 100),
+        cold_junction_c=plate_time.unscaled(row.cold_junction_cc, 100),
+        extraction_a=plate_time.unscaled(row.extraction_ma, 1000),
         solvent_out=None if row.solvent_out is None else bool(row.solvent_out),
         quality=QUALITIES[row.quality],
         valid_ms=row.valid_ms,
@@ -313,106 +299,3 @@ def _dated_second(row: Any) -> DatedSecond:
     offset_ms = row.wall_offset_ms
     wall_ms = None if offset_ms is None else row.second * 1000 + offset_ms
     return DatedSecond(Place(row.boot_id, row.second), second, wall_ms)
-
-
-def last_known_ms(connection: Connection, boot_id: int) -> int:
-    """The last moment of a boot that anything was recorded of, in its monotonic milliseconds."""
-    told = connection.execute(select(func.max(EventRow.mono_ms)).where(EventRow.boot_id == boot_id))
-    read = connection.execute(select(func.max(ReadingRow.second)).where(ReadingRow.boot_id == boot_id))
-    told_ms, second = told.scalar_one(), read.scalar_one()
-    if second is None or (told_ms is not None and told_ms // 1000 >= second):
-        return told_ms or 0
-    return int(second + 1) * 1000
-
-
-def _intervals(connection: Connection, unit: str) -> list[heat.Interval]:
-    placed = connection.execute(
-        select(PlacementRow.boot_id, Boot.boot, PlacementRow.placed_ms, PlacementRow.removed_ms)
-        .join(Boot, PlacementRow.boot_id == Boot.id)
-        .where(PlacementRow.unit == unit)
-        .order_by(PlacementRow.placed_seq)
-    ).all()
-    intervals = []
-    for row in placed:
-        end_ms = row.removed_ms
-        if end_ms is None:
-            end_ms = max(row.placed_ms, last_known_ms(connection, row.boot_id))
-        intervals.append(heat.Interval(row.boot, row.placed_ms / 1000, end_ms / 1000))
-    return intervals
-
-
-def _step_intervals(connection: Connection, unit: str) -> list[tuple[str, heat.Interval]]:
-    """When each step ran, boot by boot: one that a restart cut goes on through the boots after it."""
-    boots = {row.id: row.boot for row in connection.execute(select(Boot.id, Boot.boot).order_by(Boot.id))}
-    rows = connection.execute(select(StepRow).where(StepRow.unit == unit).order_by(StepRow.started_seq))
-    steps = []
-    for row in rows:
-        last_id = row.ended_boot_id or (row.boot_id if is_trace(boots[row.boot_id]) else max(boots))
-        for boot_id in range(row.boot_id, last_id + 1):
-            first = boot_id == row.boot_id
-            if not first and is_trace(boots[boot_id]):
-                continue  # a replay has a bench of its own
-            begin_ms = row.started_ms if first else 0
-            ended = boot_id == row.ended_boot_id and row.ended_ms is not None
-            end_ms = row.ended_ms if ended else last_known_ms(connection, boot_id)
-            steps.append((row.step, heat.Interval(boots[boot_id], begin_ms / 1000, end_ms / 1000)))
-    return steps
-
-
-def _rows(connection: Connection, interval: heat.Interval) -> list[heat.Row]:
-    found = connection.execute(
-        select(
-            ReadingRow.second,
-            ReadingRow.plate_mean_cc,
-            ReadingRow.plate_max_cc,
-            ReadingRow.valid_ms,
-        )
-        .join(Boot, ReadingRow.boot_id == Boot.id)
-        .where(
-            Boot.boot == interval.boot,
-            ReadingRow.second >= int(interval.from_s),
-            ReadingRow.second <= int(interval.to_s),
-        )
-        .order_by(ReadingRow.second)
-    )
-    return [
-        heat.Row(
-            interval.boot,
-            row.second,
-            _unscaled(row.plate_mean_cc, 100),
-            _unscaled(row.plate_max_cc, 100),
-            row.valid_ms,
-        )
-        for row in found
-    ]
-
-
-def _trims(connection: Connection) -> dict[str, list[tuple[int, float, float]]]:
-    """By boot, from which second on which gain and offset were in force, the newest last."""
-    found = connection.execute(
-        select(Boot.boot, EventRow.mono_ms, EventRow.body)
-        .join(Boot, EventRow.boot_id == Boot.id)
-        .where(EventRow.kind == "station-started")
-        .order_by(EventRow.seq)
-    )
-    trims: dict[str, list[tuple[int, float, float]]] = {}
-    for row in found:
-        values = _fields(row.body).get("values", {})
-        trim = (row.mono_ms // 1000, float(values.get("gain", 1.0)), float(values.get("offset_c", 0.0)))
-        trims.setdefault(row.boot, []).append(trim)
-    return trims
-
-
-def _retrimmed(
-    row: heat.Row, trims: dict[str, list[tuple[int, float, float]]], retrim: tuple[float, float]
-) -> heat.Row:
-    """A row with the trim of its time taken back and another put on."""
-    gain, offset_c = 1.0, 0.0
-    for since, then_gain, then_offset_c in trims.get(row.boot, []):
-        if since <= row.second:
-            gain, offset_c = then_gain, then_offset_c
-
-    def anew(plate_c: float | None) -> float | None:
-        return None if plate_c is None else retrim[0] * (plate_c - offset_c) / gain + retrim[1]
-
-    return row._replace(mean_c=anew(row.mean_c), max_c=anew(row.max_c))

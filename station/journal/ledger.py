@@ -18,8 +18,8 @@ from shared import events
 from shared.chain import ZERO, event_hash
 from shared.database import check_schema, create_tables, schema_version, writing_engine
 from shared.events import EventBody, EventRecord, hashed_fields, kind_of
-from shared.history import last_known_ms
 from shared.messages import Second
+from shared.plate_time import last_known_ms
 from shared.problems import InputError
 from shared.records import (
     QUALITIES,

@@ -82,11 +82,6 @@ def apply(gain: float, offset_c: float, c: float) -> float:
     return gain * c + offset_c
 
 
-def untrimmed_c(gain: float, offset_c: float, trimmed_c: float) -> float:
-    """The corrected reading in °C that was trimmed to ``trimmed_c``; ``gain`` must not be 0."""
-    return (trimmed_c - offset_c) / gain
-
-
 def fit_trim(points: Sequence[ReferencePoint]) -> Trim:
     """Gain and offset that make the readings agree with the references.
 

@@ -4,18 +4,14 @@ import re
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from station.measurement.calibration import (
     CalibrationError,
     ReferencePoint,
     Trim,
-    apply,
     fit_extraction,
     fit_trim,
     steady_mean,
-    untrimmed_c,
 )
 from station.measurement.saturation import boiling_point_c, saturation_k, station_pressure_hpa
 from station.measurement.uncertainty import Line, combine, plate_budget, wire_tolerance_c
@@ -84,13 +80,6 @@ def test_repeated_references_may_swap_their_readings() -> None:
     """Two ice points a hundredth apart, read the other way round, are noise and no fault."""
     trim = fit_trim(points((0.10, 0.00), (0.08, 0.01), (100.1, 100.0)))
     assert trim.gain == pytest.approx(1.0, abs=0.001)
-
-
-@settings(deadline=None)
-@given(st.floats(0.95, 1.05), st.floats(-5, 5), st.floats(-20, 300))
-def test_a_trim_can_be_taken_off_again(gain: float, offset_c: float, c: float) -> None:
-    """Taking the trim off a trimmed reading gives the reading."""
-    assert untrimmed_c(gain, offset_c, apply(gain, offset_c, c)) == pytest.approx(c, abs=1e-9)
 
 
 def test_steady_mean_of_samples() -> None:

@@ -1,0 +1,132 @@
+"""What a database says of a unit's time on the plate: when it lay there, which steps ran, what was recorded.
+
+For `History.heat` and for the ledger, which needs to know where a boot's record ends.
+"""
+
+from typing import Any
+
+import msgspec
+from sqlalchemy import Connection, func, select
+
+from shared import heat
+from shared.records import Boot, EventRow, PlacementRow, ReadingRow, StepRow
+from shared.timeline import is_trace
+
+
+def unscaled(value: int | None, factor: int) -> float | None:
+    """A stored whole number as the quantity it stands for; None stays None."""
+    return None if value is None else value / factor
+
+
+def stored_fields(body: Any) -> dict[str, Any]:
+    """An event's body as stored; what is no JSON object any more is shown as such, so no hash fits it."""
+    try:
+        fields = msgspec.json.decode(body)
+    except (msgspec.DecodeError, TypeError, UnicodeError):
+        fields = None
+    return fields if isinstance(fields, dict) else {"unreadable": str(body)}
+
+
+def last_known_ms(connection: Connection, boot_id: int) -> int:
+    """The last moment of a boot that anything was recorded of, in its monotonic milliseconds."""
+    told = connection.execute(select(func.max(EventRow.mono_ms)).where(EventRow.boot_id == boot_id))
+    read = connection.execute(select(func.max(ReadingRow.second)).where(ReadingRow.boot_id == boot_id))
+    told_ms, second = told.scalar_one(), read.scalar_one()
+    if second is None or (told_ms is not None and told_ms // 1000 >= second):
+        return told_ms or 0
+    return int(second + 1) * 1000
+
+
+def intervals(connection: Connection, unit: str) -> list[heat.Interval]:
+    """When the unit lay on the plate; a placement still open ends with the record of its boot."""
+    placed = connection.execute(
+        select(PlacementRow.boot_id, Boot.boot, PlacementRow.placed_ms, PlacementRow.removed_ms)
+        .join(Boot, PlacementRow.boot_id == Boot.id)
+        .where(PlacementRow.unit == unit)
+        .order_by(PlacementRow.placed_seq)
+    ).all()
+    intervals = []
+    for row in placed:
+        end_ms = row.removed_ms
+        if end_ms is None:
+            end_ms = max(row.placed_ms, last_known_ms(connection, row.boot_id))
+        intervals.append(heat.Interval(row.boot, row.placed_ms / 1000, end_ms / 1000))
+    return intervals
+
+
+def step_intervals(connection: Connection, unit: str) -> list[tuple[str, heat.Interval]]:
+    """When each step ran, boot by boot: one that a restart cut goes on through the boots after it."""
+    boots = {row.id: row.boot for row in connection.execute(select(Boot.id, Boot.boot).order_by(Boot.id))}
+    rows = connection.execute(select(StepRow).where(StepRow.unit == unit).order_by(StepRow.started_seq))
+    steps = []
+    for row in rows:
+        last_id = row.ended_boot_id or (row.boot_id if is_trace(boots[row.boot_id]) else max(boots))
+        for boot_id in range(row.boot_id, last_id + 1):
+            first = boot_id == row.boot_id
+            if not first and is_trace(boots[boot_id]):
+                continue  # a replay has a bench of its own
+            begin_ms = row.started_ms if first else 0
+            ended = boot_id == row.ended_boot_id and row.ended_ms is not None
+            end_ms = row.ended_ms if ended else last_known_ms(connection, boot_id)
+            steps.append((row.step, heat.Interval(boots[boot_id], begin_ms / 1000, end_ms / 1000)))
+    return steps
+
+
+def rows(connection: Connection, interval: heat.Interval) -> list[heat.Row]:
+    """The seconds of record that an interval touches."""
+    found = connection.execute(
+        select(
+            ReadingRow.second,
+            ReadingRow.plate_mean_cc,
+            ReadingRow.plate_max_cc,
+            ReadingRow.valid_ms,
+        )
+        .join(Boot, ReadingRow.boot_id == Boot.id)
+        .where(
+            Boot.boot == interval.boot,
+            ReadingRow.second >= int(interval.from_s),
+            ReadingRow.second <= int(interval.to_s),
+        )
+        .order_by(ReadingRow.second)
+    )
+    return [
+        heat.Row(
+            interval.boot,
+            row.second,
+            unscaled(row.plate_mean_cc, 100),
+            unscaled(row.plate_max_cc, 100),
+            row.valid_ms,
+        )
+        for row in found
+    ]
+
+
+def trims(connection: Connection) -> dict[str, list[tuple[int, float, float]]]:
+    """By boot, from which second on which gain and offset were in force, the newest last."""
+    found = connection.execute(
+        select(Boot.boot, EventRow.mono_ms, EventRow.body)
+        .join(Boot, EventRow.boot_id == Boot.id)
+        .where(EventRow.kind == "station-started")
+        .order_by(EventRow.seq)
+    )
+    trims: dict[str, list[tuple[int, float, float]]] = {}
+    for row in found:
+        values = stored_fields(row.body).get("values", {})
+        trim = (row.mono_ms // 1000, float(values.get("gain", 1.0)), float(values.get("offset_c", 0.0)))
+        trims.setdefault(row.boot, []).append(trim)
+    return trims
+
+
+def retrimmed(
+    row: heat.Row, trims: dict[str, list[tuple[int, float, float]]], retrim: tuple[float, float]
+) -> heat.Row:
+    """A row with the trim of its time taken back and another put on."""
+    gain, offset_c = 1.0, 0.0
+    for since, then_gain, then_offset_c in trims.get(row.boot, []):
+        if since <= row.second:
+            gain, offset_c = then_gain, then_offset_c
+
+    def anew(plate_c: float | None) -> float | None:
+        return None if plate_c is None else retrim[0] * (plate_c - offset_c) / gain + retrim[1]
+
+    return row._replace(mean_c=anew(row.mean_c), max_c=anew(row.max_c))
