@@ -62,6 +62,7 @@ class Station:
         settings: Settings,
         book: Book,
         *,
+        written: Settings,
         clock: Clock,
         bench: Bench,
         wiring: Wiring,
@@ -73,6 +74,7 @@ class Station:
         Args:
             settings: with the plate's wire as calibrated.
             book: limits and sheet; how sure it is of the plate is worked out here.
+            written: the settings as a person wrote them, whose fingerprint is recorded.
             clock: time.
             bench: the wires, closed with the station.
             wiring: what the daemon ticks on.
@@ -98,7 +100,7 @@ class Station:
                     uncertainty_c=_uncertainty_c(settings, calibrations.get("plate")),
                 ),
                 tick_ms=round(settings.station.tick_s * 1000),
-                settings_digest=settings.digest(),
+                settings_digest=written.digest(),
                 trim={"gain": settings.wires.plate.gain, "offset_c": settings.wires.plate.offset_c},
                 calibrations_due=tuple(body.due for body in calibrations.values() if body.due is not None),
                 clock=clock,
@@ -186,11 +188,19 @@ def real_station(settings: Settings, book: Book) -> Station:
     Raises:
         FailureError: the wires or the journal cannot be had; says what to do.
     """
-    settings, calibrations = calibrated(settings)
+    written = settings
+    settings, calibrations = calibrated(written)
     bench = real_bench(settings.wires, settings.limits.plate)
     clock = RealClock(trusted=settings.station.clock == "trusted")
     return Station(
-        settings, book, clock=clock, bench=bench, wiring=bench, linked=True, calibrations=calibrations
+        settings,
+        book,
+        written=written,
+        clock=clock,
+        bench=bench,
+        wiring=bench,
+        linked=True,
+        calibrations=calibrations,
     )
 
 
@@ -207,7 +217,8 @@ def simulated_station(
         linked: with a broker.
     """
     clock: Clock = FreshClock() if speed == 1.0 else SteppedClock(speed)
-    settings, calibrations = calibrated(settings)
+    written = settings
+    settings, calibrations = calibrated(written)
     plant = SimulatedBench(
         settings.wires, seed, clock=clock.mono_s if speed == 1.0 else None, limits=settings.limits.plate
     )
@@ -215,6 +226,7 @@ def simulated_station(
     station = Station(
         settings,
         book,
+        written=written,
         clock=clock,
         bench=plant.bench,
         wiring=wiring,

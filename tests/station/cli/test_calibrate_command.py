@@ -209,3 +209,12 @@ def test_station_takes_its_learned_band_from_the_record(benchward: Call, tmp_pat
     own = replace(settings.limits.extraction, low_a=0.3, high_a=0.5)
     kept, _ = calibrated(replace(settings, limits=replace(settings.limits, extraction=own)))
     assert kept.limits.extraction.high_a == 0.5
+
+
+def test_a_current_switch_has_nothing_to_learn(benchward: Call, tmp_path: Path) -> None:
+    """Refused before anybody is asked to switch anything."""
+    file = tmp_path / "s.toml"
+    file.write_text('[wires.extraction]\nkind = "contact"\n')
+    result = benchward("calibrate", "extraction", "--dry-run", "--simulate", "--settings", file)
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert "nothing to learn" in result.stderr
