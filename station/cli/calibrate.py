@@ -207,7 +207,7 @@ def extraction(
     _check_storing(by, simulate, db, dry_run)
     if settings.wires.extraction.kind == "contact":
         raise InputError(
-            "wires.extraction.kind is 'contact': a current switch knows no amperes, there is nothing to learn."
+            "wires.extraction.kind is 'contact': a switch knows no amperes, there is nothing to learn."
         )
     if off is not None and on is not None:
         off_a, on_a = _currents("--off", off), _currents("--on", on)
