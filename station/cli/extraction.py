@@ -8,12 +8,13 @@ import click
 
 from shared.events import Calibrated
 from shared.extraction import AirSecond, summary
-from shared.history import Filter, History, Place
+from shared.history import Dated, Filter, History, Place
 from station.cli.output import Row, format_option, print_rows
 from station.cli.record import db_option, open_history
 from station.settings import Settings
 
 PAGE = 10_000
+COLUMNS = ("week", "hours", "mean_a", "filter_hours", "drift_percent")
 
 
 @click.command()
@@ -21,13 +22,25 @@ PAGE = 10_000
 @format_option
 @click.pass_obj
 def extraction(settings: Settings, db: Path | None, form: str) -> None:
-    """Tell what the extractor has done, week by week; its filter counts from the last calibration."""
+    """Tell what the extractor has done, week by week; its filter counts from the last calibration.
+
+    Running that was recorded before the clock was known has a line of its own, without a week.
+    """
     with open_history(settings, db) as history:
-        found = summary(_seconds(history), settings.limits.extraction.proven_a, _filter_since_ms(history))
-    rows = [{"week": week.name, "hours": week.hours, "mean_a": week.mean_a} for week in found["weeks"]]
+        new_filter = _new_filter(history)
+        since_ms = None if new_filter is None else new_filter.wall_ms
+        found = summary(_seconds(history), settings.limits.extraction.proven_a, since_ms)
+    if settings.wires.extraction.kind == "contact":
+        click.echo(
+            "wires.extraction.kind is 'contact': a switch knows no amperes; hours and drift cannot be told "
+            "for it.",
+            err=True,
+        )
     if form == "text":
-        click.echo("\n".join(_lines(found)))
-    print_rows(rows, ("week", "hours", "mean_a"), form, _week_text)
+        click.echo("\n".join(_lines(found, new_filter)))
+    listed = [*found["weeks"], *([found["undated"]] if found["undated"] else [])]
+    rows = [dict(zip(COLUMNS, week, strict=True)) for week in listed]
+    print_rows(rows, COLUMNS, form, _week_text)
 
 
 def _seconds(history: History) -> Iterator[AirSecond]:
@@ -37,23 +50,33 @@ def _seconds(history: History) -> Iterator[AirSecond]:
         place = page[-1].place
 
 
-def _filter_since_ms(history: History) -> int | None:
-    since_ms = None
+def _new_filter(history: History) -> Dated | None:
+    """The last calibration of the extraction, which is made with a new filter."""
+    newest = None
     for dated in history.events(which=Filter(kind="calibrated")):
         body = dated.record.body
         if isinstance(body, Calibrated) and body.channel == "extraction":
-            since_ms = dated.wall_ms
-    return since_ms
+            newest = dated
+    return newest
 
 
-def _lines(found: dict[str, Any]) -> list[str]:
+def _lines(found: dict[str, Any], new_filter: Dated | None) -> list[str]:
     lines = [f"The extractor ran for {found['hours_run']:.2f} h on record."]
-    if found["hours_since_filter"] is None:
+    if found["hours_since_filter"] is not None:
+        lines.append(f"{found['hours_since_filter']:.2f} h of it since its last calibration (new filter).")
+    elif new_filter is None:
         lines.append("When its filter was new is not known: benchward calibrate extraction tells it.")
     else:
-        lines.append(f"{found['hours_since_filter']:.2f} h of it since its last calibration (new filter).")
+        lines.append("Its last calibration (new filter) has no date: the hours since then are not known.")
     if found["hours_undated"]:
-        lines.append(f"{found['hours_undated']:.2f} h were recorded before the clock was known.")
+        lines.append(
+            f"{found['hours_undated']:.2f} h were recorded before the clock was known: in no week, and not "
+            "among the filter's."
+        )
+    if found["hours_without_current"]:
+        lines.append(
+            f"{found['hours_without_current']:.2f} h of record have no current, and are not counted as run."
+        )
     if found["drift_percent"] is not None:
         first, last = found["weeks"][0], found["weeks"][-1]
         lines.append(
@@ -64,4 +87,4 @@ def _lines(found: dict[str, Any]) -> list[str]:
 
 
 def _week_text(row: Row) -> str:
-    return f"  {row['week']}: {row['hours']:8.2f} h, mean {row['mean_a']:.3f} A"
+    return f"  {row['week'] or 'undated'}: {row['hours']:8.2f} h, mean {row['mean_a']:.3f} A"

@@ -112,7 +112,8 @@ def extraction_reading(
 
 
 LIVE_ZERO_V = 0.1
-"""From this voltage with the motor off on, half of it can only be a broken wire; own choice."""
+"""A transducer that gives this much with the motor off has a live zero: far more than a code and its noise,
+so that no voltage can only be a broken wire. Below it, no voltage is a motor at rest. Own choice."""
 
 
 def level_reading(
@@ -127,26 +128,29 @@ def level_reading(
 ) -> ExtractionReading:
     """Judge one window of a rectifying transducer, whose mean voltage follows the RMS current.
 
-    Over whole mains cycles its ripple averages out.
+    Over whole mains cycles its ripple averages out. With uneven spacing, a ripple of twice the mains and the
+    share r of the level moves the mean by at most r·b of it, b as at the head of this module. Only the
+    highest code is clipping: the lowest is a motor at rest, or else (with a live zero) a broken wire.
 
     Args:
         codes: raw codes, 0 to 1023.
-        times_s: when each was taken, rising, any origin.
+        times_s: when each was taken, rising, any origin; samples a whole window after the first do not count.
         cycles: whole mains cycles in the window.
         mains_hz: 50 or 60.
         volts_per_code: supply over 1024.
         volts_per_ampere: the transducer's slope.
-        zero_v: its voltage with the motor off; from `LIVE_ZERO_V` on, less than half of it is a broken wire.
+        zero_v: its voltage with the motor off; from :data:`LIVE_ZERO_V` on, a code of 0 or a mean below half
+            of it is a broken wire, and unreadable.
     """
     if any(code >= HIGHEST_CODE for code in codes):
         return ExtractionReading(quality=ExtractionQuality.CLIPPED)
     window_s = cycles / mains_hz
     inside = sum(1 for time_s in times_s if time_s - times_s[0] < window_s)
-    if inside < FEWEST_PER_CYCLE * cycles:
+    codes, times_s = codes[:inside], times_s[:inside]
+    if inside < FEWEST_PER_CYCLE * cycles or spacing_bound(times_s, window_s, mains_hz) > WORST_SPACING:
         return ExtractionReading(quality=ExtractionQuality.TOO_FEW_SAMPLES)
-    weights = ring_weights(times_s[:inside], window_s)
-    mean_v = sum(map(mul, codes[:inside], weights)) * volts_per_code
-    if zero_v >= LIVE_ZERO_V and mean_v < zero_v / 2:
+    mean_v = sum(map(mul, codes, ring_weights(times_s, window_s))) * volts_per_code
+    if zero_v >= LIVE_ZERO_V and (min(codes) <= LOWEST_CODE or mean_v < zero_v / 2):
         return ExtractionReading(quality=ExtractionQuality.UNREADABLE)
     current_a = max(0.0, (mean_v - zero_v) / volts_per_ampere)
     return ExtractionReading(quality=ExtractionQuality.GOOD, extraction_a=current_a)

@@ -16,6 +16,8 @@ from station.simulation.fan import CurrentCodes, Fan, LevelCodes
 from station.simulation.plate import Plate
 from station.simulation.wires import Fault, SimulatedAdcSpi, SimulatedPinFactory, SimulatedPlateSpi
 
+_OPENING = frozenset({Fault.EXTRACTION_UNPLUGGED, Fault.EXTRACTION_DEAD})
+
 
 class SimulatedPacer:
     """Time that stands where it was put: waiting moves it, forth and (for a window now past) back."""
@@ -142,12 +144,14 @@ class SimulatedBench:
     def _apply_faults(self) -> None:
         self._codes.unplugged = Fault.EXTRACTION_UNPLUGGED in self._faults
         self._drive_cradle()
+        self._drive_contact()
 
     def _drive_contact(self) -> None:
-        # The current switch closes to ground while the motor draws current through a whole wire.
+        # The current switch closes to ground while the motor draws current; dead or unplugged, it is open.
         if self._contact is None:
             return
-        if self.fan.running and Fault.EXTRACTION_UNPLUGGED not in self._faults:
+        self._contact.failing = Fault.EXTRACTION_BUS in self._faults
+        if self.fan.running and not self._faults & _OPENING:
             self._contact.drive_low()
         else:
             self._contact.drive_high()

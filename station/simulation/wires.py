@@ -158,7 +158,17 @@ class SimulatedAdcSpi:
 
 
 class ForgetfulPin(MockPin):  # type: ignore[misc]  # gpiozero has no types
-    """A mock pin that remembers only its latest states, so that a heartbeat of days does not fill memory."""
+    """A mock pin that remembers only its latest states, so that a heartbeat of days does not fill memory.
+
+    ``failing``: reading it raises, as a pin does whose chip has gone.
+    """
+
+    failing = False
+
+    def _get_state(self) -> bool:
+        if self.failing:
+            raise OSError("The simulated pin cannot be read.")
+        return bool(super()._get_state())
 
     def _change_state(self, value: bool) -> bool:
         changed = bool(super()._change_state(value))

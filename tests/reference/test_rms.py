@@ -162,3 +162,17 @@ def test_level_over_whole_cycles_is_free_of_ripple(ripple: float, mains_hz: int)
         volts_per_ampere=2.0, zero_v=0.5,
     )  # fmt: skip
     assert found.extraction_a == pytest.approx((level_v - 0.5) / 2.0, abs=1e-3)
+
+
+@settings(deadline=None)
+@given(st.integers(0, 2**32), st.floats(0.0, 0.9))
+def test_level_at_uneven_times_agrees_with_numpy(seed: int, lateness: float) -> None:
+    """Numpy's ``trapezoid`` over the window closed into a ring gives the same mean for any codes."""
+    random = Random(seed)
+    times_s = [(n + lateness * random.random()) / 1000 for n in range(100)]
+    codes = [random.randrange(1023) for _ in range(100)]
+    found = level_reading(
+        codes, times_s, cycles=5, mains_hz=50, volts_per_code=0.001, volts_per_ampere=1.0, zero_v=0.0
+    )
+    mean = np.trapezoid([*codes, codes[0]], [*times_s, times_s[0] + 0.1]) / 0.1
+    assert found.extraction_a == pytest.approx(float(mean) / 1000, rel=1e-9)

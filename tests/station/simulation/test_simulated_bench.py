@@ -9,9 +9,6 @@ from shared.indication import Levels
 from shared.readings import ExtractionQuality, PlateQuality
 from station.drivers.bench import Bench
 from station.measurement.frame import chip_c, cold_junction_c
-from station.rules.extraction import watch_extraction
-from station.rules.limits import ExtractionLimits
-from station.rules.state import ExtractionWatch
 from station.settings import ExtractionWire, Pins, PlateWire, Wires
 from station.simulation.bench import SimulatedBench
 from station.simulation.wires import KEPT_STATES, Fault
@@ -243,65 +240,3 @@ def test_plate_reads_right_with_every_thermocouple(letter):
         plant.plate.plate_c = 100.0
         seen = [plant.bench.read()[0].plate_c for _ in range(50)]
     assert sum(seen) / len(seen) == pytest.approx(100.0, abs=0.2)
-
-
-KINDS = {
-    "ct-waveform": ExtractionWire(),
-    "dc-level": ExtractionWire(kind="dc-level", volts_per_ampere=2.0, zero_v=0.5),
-    "contact": ExtractionWire(kind="contact"),
-}
-
-
-def proof_over(plant, watch, start_s, seconds):
-    """The proof after so many seconds of ticks at 10 Hz on the plant's wires."""
-    for tick in range(1, round(seconds * 10) + 1):
-        at_s = start_s + tick / 10
-        plant.advance_to(at_s)
-        reading = plant.bench.read()[1]
-        watch = watch_extraction(watch, reading, round(at_s * 1000), ExtractionLimits()).watch
-    return watch
-
-
-@pytest.mark.parametrize("kind", list(KINDS))
-def test_every_kind_of_input_proves_a_running_fan_and_loses_a_dead_one(kind):
-    """At rest, running, dead: transformer, transducer and switch, through the real drivers and rules."""
-    plant = SimulatedBench(Wires(extraction=KINDS[kind]), 4)
-    with plant.bench:
-        watch = proof_over(plant, ExtractionWatch(), 0, 7)
-        assert not watch.proven
-        plant.fan.start()
-        watch = proof_over(plant, watch, 7, 6)
-        assert watch.proven
-        plant.fan.stop()
-        watch = proof_over(plant, watch, 13, 1)
-        assert not watch.proven
-
-
-@pytest.mark.parametrize("kind", list(KINDS))
-def test_a_broken_wire_never_looks_like_a_running_fan(kind):
-    """Unplugged while the fan runs: no current, no reading, or an open switch, but no proof."""
-    plant = SimulatedBench(Wires(extraction=KINDS[kind]), 4)
-    plant.fan.start()
-    plant.fault(Fault.EXTRACTION_UNPLUGGED)
-    with plant.bench:
-        assert not proof_over(plant, ExtractionWatch(), 0, 8).proven
-
-
-def test_a_transducer_with_a_live_zero_says_when_its_wire_is_broken():
-    """0.5 V with the motor off: no voltage at all is no fan at rest."""
-    plant = SimulatedBench(Wires(extraction=KINDS["dc-level"]), 4)
-    with plant.bench:
-        plant.advance_to(1.0)
-        assert plant.bench.read()[1].extraction_a == pytest.approx(0.0, abs=0.01)
-        plant.fault(Fault.EXTRACTION_UNPLUGGED)
-        plant.advance_to(2.0)
-        assert plant.bench.read()[1].quality is ExtractionQuality.UNREADABLE
-
-
-def test_a_transducer_reads_the_fans_current():
-    """0.42 A through 2 V/A, ripple and noise included."""
-    plant = SimulatedBench(Wires(extraction=KINDS["dc-level"]), 4)
-    plant.fan.start()
-    with plant.bench:
-        proof_over(plant, ExtractionWatch(), 0, 4)
-        assert plant.bench.read()[1].extraction_a == pytest.approx(0.42, abs=0.02)
