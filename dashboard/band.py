@@ -52,7 +52,9 @@ def _not_live(snapshot: Snapshot, liveness: Liveness) -> Band:
 
 
 def _live(state: StationState) -> Band:
-    standing = [alarm for alarm in state.alarms if alarm.state != "shelved"]
+    standing = [
+        alarm for alarm in state.alarms if alarm.state not in ("shelved", "suppressed", "out-of-service")
+    ]
     tones = [_light_tone(state.indication), *(ALARM_TONES.get(each.priority, "grey") for each in standing)]
     tone = max(tones, key=URGENCY.index)
     return Band(

@@ -20,6 +20,8 @@ ALARM_STATES = {
     "latched-unacknowledged": "The cause is gone; acknowledge, then reset",
     "latched-acknowledged": "Acknowledged; reset it at the bench",
     "shelved": "Put aside for a limited time",
+    "suppressed": "Put aside while a more urgent alarm tells the same",
+    "out-of-service": "Taken out of service",
 }
 
 
@@ -114,6 +116,7 @@ _EVENTS: dict[str, Callable[[Any], str]] = {
     "extraction-proven": lambda e: "Extraction is proven",
     "extraction-lost": lambda e: f"Extraction is not proven any more{_because(e.reason)}",
     "solvent-lifted": lambda e: "The solvent bottle left its cradle",
+    "solvent-dispensed": lambda e: f"Solvent drawn at the last lift: {e.values.get('ml', 0):g} mL",
     "solvent-returned": lambda e: "The solvent bottle is back in its cradle",
     "permit-granted": lambda e: "The iron has power",
     "permit-dropped": lambda e: f"The iron lost power: {_reasons(e.reasons)}",
@@ -123,6 +126,12 @@ _EVENTS: dict[str, Callable[[Any], str]] = {
     "alarm-closed": lambda e: f"Alarm over: {plain(e.alarm)}",
     "alarm-shelved": lambda e: f"Alarm put aside for {e.minutes:g} min: {plain(e.alarm)}{_said(e.reason)}",
     "alarm-unshelved": lambda e: f"Alarm counts again: {plain(e.alarm)}",
+    "alarm-suppressed": lambda e: f"Alarm put aside: {plain(e.alarm)}, told by {plain(e.reason)}",
+    "alarm-unsuppressed": lambda e: f"Alarm counts again: {plain(e.alarm)}",
+    "alarm-out-of-service": lambda e: (
+        f"Alarm taken out of service by {e.by}: {plain(e.alarm)}{_said(e.reason)}"
+    ),
+    "alarm-in-service": lambda e: f"Alarm back in service by {e.by}: {plain(e.alarm)}",
     "calibrated": lambda e: f"The {plain(e.channel)} was calibrated{_by(e)}",
     "settings-changed": lambda e: "The station runs with other settings",
     "review-signed": lambda e: f"The review of {e.period} was signed{_by(e)}",

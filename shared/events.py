@@ -162,7 +162,11 @@ class ExtractionLost(Event, frozen=True, kw_only=True, tag="extraction-lost"):
 
 
 class SolventLifted(Event, frozen=True, kw_only=True, tag="solvent-lifted"):
-    """The solvent bottle left its cradle."""
+    """The solvent bottle left its cradle; ``values``: ``ml``, what such a lift counts as."""
+
+
+class SolventDispensed(Event, frozen=True, kw_only=True, tag="solvent-dispensed"):
+    """Somebody said how much was drawn at the last lift; ``values``: ``ml`` and ``added_ml``."""
 
 
 class SolventReturned(Event, frozen=True, kw_only=True, tag="solvent-returned"):
@@ -223,6 +227,34 @@ class AlarmUnshelved(Event, frozen=True, kw_only=True, tag="alarm-unshelved"):
     reason: str
 
 
+class AlarmSuppressed(Event, frozen=True, kw_only=True, tag="alarm-suppressed"):
+    """The alarm is put aside by design while another one, ``reason``, tells the same trouble."""
+
+    alarm: str
+    reason: str
+
+
+class AlarmUnsuppressed(Event, frozen=True, kw_only=True, tag="alarm-unsuppressed"):
+    """An alarm that was suppressed by design counts again."""
+
+    alarm: str
+
+
+class AlarmOutOfService(Event, frozen=True, kw_only=True, tag="alarm-out-of-service"):
+    """The alarm is taken out of service; ``by``: who authorised it."""
+
+    alarm: str
+    by: str
+    reason: str
+
+
+class AlarmInService(Event, frozen=True, kw_only=True, tag="alarm-in-service"):
+    """The alarm is back in service; ``by``: who authorised it."""
+
+    alarm: str
+    by: str
+
+
 class Calibrated(Event, frozen=True, kw_only=True, tag="calibrated"):
     """A measurement was calibrated. ``values`` hold the result (plate: ``gain``, ``offset_c``, …).
 
@@ -275,6 +307,7 @@ EventBody: TypeAlias = (
     | ExtractionProven
     | ExtractionLost
     | SolventLifted
+    | SolventDispensed
     | SolventReturned
     | PermitGranted
     | PermitDropped
@@ -284,6 +317,10 @@ EventBody: TypeAlias = (
     | AlarmClosed
     | AlarmShelved
     | AlarmUnshelved
+    | AlarmSuppressed
+    | AlarmUnsuppressed
+    | AlarmOutOfService
+    | AlarmInService
     | Calibrated
     | SettingsChanged
     | ReviewSigned

@@ -20,10 +20,11 @@ class Lamp(StrEnum):
 
 
 class Sound(StrEnum):
-    """Which pattern the buzzer plays; one for each alarm priority, and one for a refused request."""
+    """Which pattern the buzzer plays: one for each alarm priority, one for a refusal, one for a lamp test."""
 
     NONE = "none"
     REFUSED = "refused"
+    TEST = "test"
     LOW = "low"
     MEDIUM = "medium"
     HIGH = "high"

@@ -60,6 +60,27 @@ class ExtractionState(msgspec.Struct, frozen=True, kw_only=True):
     since_s: float
 
 
+class VapourState(msgspec.Struct, frozen=True, kw_only=True):
+    """The solvent vapour as it is estimated, never measured.
+
+    ``lel_share``: of the lower explosive limit, 1 is the limit. ``short_term_ppm`` and ``long_term_ppm``:
+    means over 15 minutes and 8 hours beside the limits they are judged by. ``watched_s``: since when it is
+    reckoned; what was drawn before that is not in it. ``dose_ml``: what one lift counts as; ``assumes``: in
+    words.
+    """
+
+    solvent: str
+    ppm: float
+    lel_share: float
+    short_term_ppm: float
+    short_term_limit_ppm: float
+    long_term_ppm: float
+    long_term_limit_ppm: float
+    watched_s: float
+    dose_ml: float
+    assumes: str
+
+
 class StepState(msgspec.Struct, frozen=True, kw_only=True):
     """The step under way on the unit in hand. Times in seconds; None where the step has no such clock.
 
@@ -115,6 +136,7 @@ class StationState(msgspec.Struct, frozen=True, kw_only=True):
     plate: PlateState
     extraction: ExtractionState
     solvent_out: bool | None
+    vapour: VapourState | None = None
     permit: bool
     technician: str | None
     unit: str | None

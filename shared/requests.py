@@ -123,6 +123,25 @@ class Unshelve(Request, frozen=True, kw_only=True, tag="unshelve"):
     alarm: Identifier
 
 
+class OutOfService(Request, frozen=True, kw_only=True, tag="out-of-service"):
+    """Take an alarm out of service; ``by``: who authorises it, one of those whom the settings name."""
+
+    alarm: Identifier
+    by: Identifier
+    reason: Text
+
+
+class InService(Request, frozen=True, kw_only=True, tag="in-service"):
+    """Put an alarm back into service; ``by`` as for taking it out."""
+
+    alarm: Identifier
+    by: Identifier
+
+
+class LampTest(Request, frozen=True, kw_only=True, tag="lamp-test"):
+    """Light every lamp and sound the buzzer for a few seconds."""
+
+
 class Dispense(Request, frozen=True, kw_only=True, tag="dispense"):
     """Say how much solvent was drawn at the last lift of the bottle."""
 
@@ -153,6 +172,9 @@ AnyRequest: TypeAlias = (
     | Reset
     | Shelve
     | Unshelve
+    | OutOfService
+    | InService
+    | LampTest
     | Dispense
     | Close
 )

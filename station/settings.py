@@ -14,6 +14,7 @@ import msgspec
 from shared.problems import InputError, convert_checked
 from shared.requests import Identifier
 from station.rules.limits import Limits
+from station.rules.solvents import SOLVENTS
 
 Pin = Annotated[int, msgspec.Meta(ge=2, le=27, description="BCM number")]
 # The SPI bus owns these: MISO, MOSI, SCLK and the two kernel chip selects.
@@ -165,12 +166,8 @@ def check_settings(settings: Settings, file: Path | str) -> None:
             f"{file}: limits.plate.over_limit_c is {plate.over_limit_c!r}, not below range_high_c "
             f"{plate.range_high_c!r}; a plate over its limit would only look like a broken sensor."
         )
-    floor_a = settings.wires.extraction.floor_a
-    if extraction.lost_a < 3 * floor_a:
-        raise InputError(
-            f"{file}: limits.extraction.lost_a is {extraction.lost_a!r}, below three times the floor "
-            f"({floor_a!r} A); noise would look like a running fan: more turns or a smaller transformer."
-        )
+    _check_proof_is_real(settings, file)
+    _check_solvent(settings, file)
     pins = msgspec.to_builtins(settings.wires.pins)
     owner: dict[int, str] = {}
     for name, pin in pins.items():
@@ -183,4 +180,43 @@ def check_settings(settings: Settings, file: Path | str) -> None:
         raise InputError(
             f"{file}: wires.extraction.spi_device is {settings.wires.extraction.spi_device!r}, the same as "
             "the plate's; each chip needs its own chip select."
+        )
+
+
+# The steps of the MCP3008, and the standard deviation of rounding to them as a share of one.
+_CODES, _ROUNDING = 1024, 12**-0.5
+
+
+def _check_proof_is_real(settings: Settings, file: Path | str) -> None:
+    """Refuse thresholds that noise alone would pass: they would switch off the proof that soldering needs."""
+    wire, extraction = settings.wires.extraction, settings.limits.extraction
+    if wire.kind == "contact":
+        return
+    rounding_a = wire.supply_v / _CODES * _ROUNDING / wire.volts_per_ampere
+    noise_a = max(wire.floor_a, rounding_a)
+    if extraction.lost_a < 3 * noise_a:
+        raise InputError(
+            f"{file}: limits.extraction.lost_a is {extraction.lost_a!r}, below three times the noise of its "
+            f"wires ({noise_a:.3g} A); a fan that stands still would count as running, and a solder step "
+            f"always needs proven extraction: {3 * noise_a:.3g} A or more, more turns, or a smaller "
+            "transformer."
+        )
+
+
+def _check_solvent(settings: Settings, file: Path | str) -> None:
+    solvent = settings.limits.solvent
+    if solvent.properties is None and solvent.name not in SOLVENTS:
+        raise InputError(
+            f"{file}: limits.solvent.name is {solvent.name!r}; choose from {', '.join(map(repr, SOLVENTS))}, "
+            "or describe it in [limits.solvent.properties]."
+        )
+    if solvent.vapour_critical_lel <= solvent.vapour_high_lel:
+        raise InputError(
+            f"{file}: limits.solvent.vapour_critical_lel is {solvent.vapour_critical_lel!r}, not above "
+            f"vapour_high_lel {solvent.vapour_high_lel!r}; the warning comes before the danger."
+        )
+    if solvent.vapour_deadband_lel >= solvent.vapour_high_lel:
+        raise InputError(
+            f"{file}: limits.solvent.vapour_deadband_lel is {solvent.vapour_deadband_lel!r}, not below "
+            f"vapour_high_lel {solvent.vapour_high_lel!r}; the alarm could never return."
         )

@@ -1,8 +1,9 @@
 """The life of an alarm as a table: state × input to new state and the events that tell it.
 
-States and transitions follow ISA-18.2 / IEC 62682 (the letters A to G from memory). Acknowledging never
+States and transitions follow ISA-18.2 / IEC 62682 (the letters A to I from memory). Acknowledging never
 clears a cause; silencing acknowledges nothing; a latched alarm goes only by reset, and only when its cause
-is gone. A pair that is not in the table changes nothing.
+is gone. An alarm that was put aside comes back as normal, and is raised anew at once if its cause stands.
+A pair that is not in the table changes nothing.
 """
 
 from enum import StrEnum
@@ -20,6 +21,11 @@ class Input(StrEnum):
     RESET = "reset"
     SHELVE = "shelve"
     UNSHELVE = "unshelve"
+    SUPPRESS = "suppress"
+    UNSUPPRESS = "unsuppress"
+    TAKE_OUT = "take out of service"
+    PUT_BACK = "put back into service"
+    REALARM = "re-alarm"
 
 
 class Move(NamedTuple):
@@ -33,9 +39,23 @@ _COMMON: dict[tuple[Life, Input], Move] = {
     (Life.NORMAL, Input.RAISE): Move(Life.UNACKNOWLEDGED, ("alarm-raised",)),
     (Life.NORMAL, Input.SHELVE): Move(Life.SHELVED, ("alarm-shelved",)),
     (Life.UNACKNOWLEDGED, Input.ACK): Move(Life.ACKNOWLEDGED, ("alarm-acknowledged",)),
+    (Life.ACKNOWLEDGED, Input.REALARM): Move(Life.UNACKNOWLEDGED, ("alarm-raised",)),
     (Life.UNACKNOWLEDGED, Input.SHELVE): Move(Life.SHELVED, ("alarm-shelved",)),
     (Life.ACKNOWLEDGED, Input.SHELVE): Move(Life.SHELVED, ("alarm-shelved",)),
     (Life.SHELVED, Input.UNSHELVE): Move(Life.NORMAL, ("alarm-unshelved",)),
+    (Life.NORMAL, Input.SUPPRESS): Move(Life.SUPPRESSED, ("alarm-suppressed",)),
+    (Life.UNACKNOWLEDGED, Input.SUPPRESS): Move(Life.SUPPRESSED, ("alarm-suppressed",)),
+    (Life.ACKNOWLEDGED, Input.SUPPRESS): Move(Life.SUPPRESSED, ("alarm-suppressed",)),
+    (Life.SUPPRESSED, Input.UNSUPPRESS): Move(Life.NORMAL, ("alarm-unsuppressed",)),
+    (Life.SUPPRESSED, Input.SHELVE): Move(Life.SHELVED, ("alarm-unsuppressed", "alarm-shelved")),
+    (Life.NORMAL, Input.TAKE_OUT): Move(Life.OUT_OF_SERVICE, ("alarm-out-of-service",)),
+    (Life.UNACKNOWLEDGED, Input.TAKE_OUT): Move(Life.OUT_OF_SERVICE, ("alarm-out-of-service",)),
+    (Life.ACKNOWLEDGED, Input.TAKE_OUT): Move(Life.OUT_OF_SERVICE, ("alarm-out-of-service",)),
+    (Life.SHELVED, Input.TAKE_OUT): Move(Life.OUT_OF_SERVICE, ("alarm-unshelved", "alarm-out-of-service")),
+    (Life.SUPPRESSED, Input.TAKE_OUT): Move(
+        Life.OUT_OF_SERVICE, ("alarm-unsuppressed", "alarm-out-of-service")
+    ),
+    (Life.OUT_OF_SERVICE, Input.PUT_BACK): Move(Life.NORMAL, ("alarm-in-service",)),
 }
 _PLAIN: dict[tuple[Life, Input], Move] = {
     (Life.UNACKNOWLEDGED, Input.RETURN): Move(Life.RETURNED, ("alarm-returned",)),
@@ -43,6 +63,8 @@ _PLAIN: dict[tuple[Life, Input], Move] = {
     (Life.RETURNED, Input.ACK): Move(Life.NORMAL, ("alarm-acknowledged", "alarm-closed")),
     (Life.RETURNED, Input.RAISE): Move(Life.UNACKNOWLEDGED, ("alarm-raised",)),
     (Life.RETURNED, Input.SHELVE): Move(Life.SHELVED, ("alarm-shelved",)),
+    (Life.RETURNED, Input.SUPPRESS): Move(Life.SUPPRESSED, ("alarm-suppressed",)),
+    (Life.RETURNED, Input.TAKE_OUT): Move(Life.OUT_OF_SERVICE, ("alarm-out-of-service",)),
 }
 _LATCHING: dict[tuple[Life, Input], Move] = {
     (Life.UNACKNOWLEDGED, Input.RETURN): Move(Life.LATCHED_UNACKNOWLEDGED, ("alarm-returned",)),
@@ -65,6 +87,7 @@ SOUNDING = frozenset({Life.UNACKNOWLEDGED, Life.LATCHED_UNACKNOWLEDGED})
 STANDING = frozenset({Life.UNACKNOWLEDGED, Life.ACKNOWLEDGED})
 LATCHED = frozenset({Life.LATCHED_UNACKNOWLEDGED, Life.LATCHED_ACKNOWLEDGED})
 ACTIVE = STANDING | LATCHED
+ASIDE = frozenset({Life.SHELVED, Life.SUPPRESSED, Life.OUT_OF_SERVICE})
 
 
 def move(state: Life, happening: Input, *, latching: bool) -> Move | None:

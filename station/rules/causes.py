@@ -41,6 +41,8 @@ class Cause(NamedTuple):
         reasons: the codes with which its effects refuse.
         counts_itself: the condition counts its own on-delay (the sensor fault's, which bad readings with good
             ones between them must not escape).
+        suppressed_by: rows that tell the same trouble more urgently; while one of them stands this row's
+            light and sound are put aside by design, its effects are not.
     """
 
     alarm: str
@@ -55,6 +57,7 @@ class Cause(NamedTuple):
     effects: frozenset[Effect] = frozenset()
     reasons: tuple[str, ...] = ()
     counts_itself: bool = False
+    suppressed_by: tuple[str, ...] = ()
 
     def condition_text(self, limits: Limits) -> str:
         """What the condition asks, with its numbers."""
@@ -132,6 +135,15 @@ CAUSES: tuple[Cause, ...] = (
         "low",
         conditions.left_hot,
         lambda limits: limits.plate.left_hot_min * 60,
+    ),
+    Cause(
+        "heat-budget-spent",
+        "This panel has been hot for long",
+        "the unit on the plate has had more than {limits.plate.budget_min:g} min at "
+        "{limits.plate.budget_c:g} °C or more, all placements together",
+        "Take the panel off the plate if the work allows; say it in the step's findings.",
+        "medium",
+        conditions.heat_budget_spent,
     ),
     Cause(
         "extraction-lost",
@@ -212,6 +224,37 @@ CAUSES: tuple[Cause, ...] = (
         "low",
         conditions.solvent_left_out,
         lambda limits: limits.solvent.left_out_min * 60,
+    ),
+    Cause(
+        "vapour-high",
+        "Solvent vapour builds up (estimate)",
+        "estimated vapour at {limits.solvent.vapour_high_lel:.0%} of the lower explosive limit or more; "
+        "returns {limits.solvent.vapour_deadband_lel:.0%} below",
+        "Draw no more solvent, let the extractor run, keep sparks and the iron away.",
+        "high",
+        conditions.vapour_high,
+        off_delay_s=lambda limits: limits.solvent.delay_s,
+        suppressed_by=("vapour-critical",),
+    ),
+    Cause(
+        "vapour-critical",
+        "Solvent vapour near what burns (estimate)",
+        "estimated vapour at {limits.solvent.vapour_critical_lel:.0%} of the lower explosive limit or more; "
+        "returns {limits.solvent.vapour_deadband_lel:.0%} below",
+        "Close the bottle, step back and air the place. No spark, no iron, switch nothing.",
+        "critical",
+        conditions.vapour_critical,
+        off_delay_s=lambda limits: limits.solvent.delay_s,
+        effects=CRITICAL_EFFECTS,
+        reasons=("critical-alarm",),
+    ),
+    Cause(
+        "exposure-short-term",
+        "Too much vapour breathed in a quarter of an hour (estimate)",
+        "estimated 15-min mean over {limits.solvent.in_use.short_term_ppm:g} ppm",
+        "Leave the bench to air; go on with less solvent and the extractor running.",
+        "medium",
+        conditions.exposure_short_term,
     ),
     Cause(
         "open-time-expired",

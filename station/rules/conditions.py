@@ -12,6 +12,7 @@ from shared.timeline import Moment, to_ms
 from station.rules.limits import Limits
 from station.rules.soak import inside_band
 from station.rules.state import ExtractionWatch, HeatWatch, PlateWatch, Run
+from station.rules.vapour import VapourWatch, lel_share
 
 
 class Facts(msgspec.Struct, frozen=True):
@@ -30,6 +31,8 @@ class Facts(msgspec.Struct, frozen=True):
     heat: HeatWatch
     run_ms: int | None
     solder_ended_ms: int | None
+    vapour: VapourWatch
+    on_plate_hot_ms: int
 
     @property
     def running(self) -> Step | None:
@@ -156,6 +159,32 @@ def solvent_at_iron(facts: Facts, standing: bool) -> bool | None:
 def solvent_left_out(facts: Facts, standing: bool) -> bool | None:
     """The bottle is out."""
     return facts.solvent_out
+
+
+def heat_budget_spent(facts: Facts, standing: bool) -> bool | None:
+    """The unit on the plate has been hot for longer than it may be in all."""
+    return facts.on_plate_hot_ms > to_ms(facts.limits.plate.budget_min * 60)
+
+
+def _vapour_from(facts: Facts, standing: bool, share: float) -> bool:
+    limits = facts.limits.solvent
+    return lel_share(facts.vapour, limits) >= (share - limits.vapour_deadband_lel if standing else share)
+
+
+def vapour_high(facts: Facts, standing: bool) -> bool | None:
+    """The estimated vapour is a hazard."""
+    return _vapour_from(facts, standing, facts.limits.solvent.vapour_high_lel)
+
+
+def vapour_critical(facts: Facts, standing: bool) -> bool | None:
+    """The estimated vapour comes near what burns."""
+    return _vapour_from(facts, standing, facts.limits.solvent.vapour_critical_lel)
+
+
+def exposure_short_term(facts: Facts, standing: bool) -> bool | None:
+    """The estimated mean over a quarter of an hour is over the solvent's limit."""
+    mean_ppm = facts.vapour.breathed.short_term_ppm
+    return mean_ppm > 0 and mean_ppm > facts.limits.solvent.in_use.short_term_ppm
 
 
 def open_time_expired(facts: Facts, standing: bool) -> bool | None:

@@ -5,7 +5,7 @@ the wires are judged, then the causes and their holds, then requests (against th
 last one's), then the permit, then light and sound.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from msgspec.structs import replace
@@ -16,10 +16,11 @@ from shared.indication import Indication, Levels
 from shared.readings import ExtractionQuality, ExtractionReading, PlateQuality, PlateReading, Reading
 from shared.timeline import Moment, to_ms
 from station.rules.alarms import SOUNDING, STANDING, Input
-from station.rules.causes import CAUSES, Cause, Effect
+from station.rules.causes import BY_ALARM, CAUSES, Cause, Effect
 from station.rules.conditions import Facts
 from station.rules.extraction import ExtractionTurn, forget_extraction, watch_extraction
-from station.rules.indication import REFUSED_MS, indicate, levels
+from station.rules.heat_budget import count_hot
+from station.rules.indication import LAMP_TEST_MS, REFUSED_MS, indicate, levels
 from station.rules.interlock import attended_run, permit_refusals
 from station.rules.plate import forget_plate, mirrored, watch_plate
 from station.rules.requests import Asked, Outcome, carry_out
@@ -27,6 +28,7 @@ from station.rules.soak import RESTING, reaches_setpoint, watch_heat
 from station.rules.state import Durable, Life, State, Timer, Watch
 from station.rules.tick import Book, Tick, elapsed_ms, holds
 from station.rules.turn import turn
+from station.rules.vapour import lift, watch_vapour
 from station.rules.warming import watch_warming
 
 _STOPPING_SOAK = tuple(cause.alarm for cause in CAUSES if Effect.STOP_SOAK in cause.effects)
@@ -58,10 +60,20 @@ class Begun(NamedTuple):
     events: tuple[EventBody, ...]
 
 
-def begin(durable: Durable, now: Moment, started: events.StationStarted, book: Book) -> Begun:
-    """Take up what an earlier run left: unit in hand, cures, alarms. A running step comes back held."""
+def begin(
+    durable: Durable,
+    now: Moment,
+    started: events.StationStarted,
+    book: Book,
+    hot_ms: Mapping[str, int] | None = None,
+) -> Begun:
+    """Take up what an earlier run left: unit in hand, cures, alarms. A running step comes back held.
+
+    ``hot_ms``: time at or above the heat budget's temperature by unit, from the journal's readings.
+    """
     timers = {name: Timer(standing=True) for name, life in durable.alarms.items() if life.state in STANDING}
-    tick = Tick(book, State(durable, Watch(timers=timers)), NOTHING_READ, now)
+    watch = Watch(timers=timers, hot_ms=dict(hot_ms or {}))
+    tick = Tick(book, State(durable, watch), NOTHING_READ, now)
     tick.emit(started)
     if durable.settings not in (None, tick.durable.settings):
         tick.emit(events.SettingsChanged(digest=tick.durable.settings or ""))
@@ -129,7 +141,12 @@ def _watch_wires(tick: Tick) -> int:
         now_ms,
         limits.plate.panel_tau_s,
     )
-    tick.watch = replace(tick.watch, warming=warming)
+    plate_c, on_plate = tick.watch.plate.plate_c, tick.durable.on_plate
+    vapour = watch_vapour(
+        tick.watch.vapour, now_ms, plate_c, limits.solvent, proven=tick.watch.extraction.proven
+    )
+    hot_ms = count_hot(watch.hot_ms, on_plate, plate_c, passed_ms, limits.plate.budget_c)
+    tick.watch = replace(tick.watch, warming=warming, vapour=vapour, hot_ms=hot_ms)
     return passed_ms
 
 
@@ -156,7 +173,12 @@ def _tell_bottle(tick: Tick) -> None:
     if out is None or out == tick.watch.lifted:
         return
     tick.watch = replace(tick.watch, lifted=out)
-    tick.emit(events.SolventLifted() if out else events.SolventReturned())
+    if not out:
+        tick.emit(events.SolventReturned())
+        return
+    limits = tick.book.limits.solvent
+    tick.watch = replace(tick.watch, vapour=lift(tick.watch.vapour, limits))
+    tick.emit(events.SolventLifted(values={"ml": limits.dose_ml}))
 
 
 def _watch_step(tick: Tick, before_c: float | None, passed_ms: int) -> None:
@@ -218,11 +240,19 @@ def _live(tick: Tick, cause: Cause, standing: bool) -> None:
     """Let the alarm follow its cause. Level by level, so that nothing depends on having seen the edge."""
     if tick.life(cause.alarm) is Life.SHELVED and _shelf_time_is_up(tick, cause.alarm):
         turn(tick, cause, Input.UNSHELVE, reason="time is up")
+    if cause.suppressed_by:
+        by = next((alarm for alarm in cause.suppressed_by if tick.in_force(BY_ALARM[alarm])), None)
+        if standing and by is not None:
+            turn(tick, cause, Input.SUPPRESS, reason=by)
+            return
+        turn(tick, cause, Input.UNSUPPRESS)
     life = tick.life(cause.alarm)
     if standing and life not in STANDING:
         turn(tick, cause, Input.RAISE)
     elif not standing and life in STANDING:
         turn(tick, cause, Input.RETURN)
+    elif life is Life.ACKNOWLEDGED and _realarm_is_due(tick, cause):
+        turn(tick, cause, Input.REALARM, reason="still-standing")
 
 
 def _shelf_time_is_up(tick: Tick, alarm: str) -> bool:
@@ -230,6 +260,17 @@ def _shelf_time_is_up(tick: Tick, alarm: str) -> bool:
     if life.since.boot != tick.now.boot:
         return True  # how long it was put aside cannot be told: it counts again
     return tick.now.mono_ms - life.since.mono_ms >= to_ms(life.shelved_min * 60)
+
+
+def _realarm_is_due(tick: Tick, cause: Cause) -> bool:
+    limits, life = tick.book.limits.alarms, tick.durable.alarms[cause.alarm]
+    urgent = cause.priority in ("high", "critical")
+    after_ms = to_ms(60 * (limits.realarm_urgent_min if urgent else limits.realarm_other_min))
+    if not after_ms:
+        return False
+    # Of an acknowledgement before this boot only that much can be told: it is older than the boot.
+    since_ms = life.since.mono_ms if life.since.boot == tick.now.boot else 0
+    return tick.now.mono_ms - since_ms >= after_ms
 
 
 def _hold_step(tick: Tick) -> None:
@@ -265,6 +306,7 @@ def _indicate(tick: Tick, permit: bool) -> Indication:
         hurry=_hurry(tick),
         silenced=silenced,
         refused=watch.refused_ms is not None and now_ms - watch.refused_ms < REFUSED_MS,
+        lamp_test=watch.lamp_test_ms is not None and now_ms - watch.lamp_test_ms < LAMP_TEST_MS,
     )
 
 

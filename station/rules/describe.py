@@ -8,6 +8,7 @@ from shared.messages import (
     PlateState,
     StationState,
     StepState,
+    VapourState,
 )
 from shared.readings import Reading
 from shared.sheet import Step
@@ -23,6 +24,7 @@ from station.rules.interlock import (
 from station.rules.soak import inside_band
 from station.rules.state import Run, State
 from station.rules.tick import Book, Tick, elapsed_ms
+from station.rules.vapour import assumption, lel_share
 from station.rules.warming import forecast
 
 
@@ -50,6 +52,7 @@ def describe(
         plate=_plate(tick, step, run),
         extraction=_extraction(tick),
         solvent_out=watch.solvent_out,
+        vapour=_vapour(tick),
         permit=watch.permit,
         technician=durable.technician,
         unit=durable.in_hand,
@@ -99,6 +102,24 @@ def _extraction(tick: Tick) -> ExtractionState:
         quality=str(reading.quality),
         proven=watch.proven,
         since_s=(tick.now.mono_ms - since_ms) / 1000,
+    )
+
+
+def _vapour(tick: Tick) -> VapourState:
+    watch, limits = tick.watch.vapour, tick.book.limits.solvent
+    solvent = limits.in_use
+    since_ms = tick.now.mono_ms if watch.since_ms is None else watch.since_ms
+    return VapourState(
+        solvent=limits.name,
+        ppm=round(watch.air.vapour_ppm, 1),
+        lel_share=round(lel_share(watch, limits), 4),
+        short_term_ppm=round(watch.breathed.short_term_ppm, 1),
+        short_term_limit_ppm=solvent.short_term_ppm,
+        long_term_ppm=round(watch.breathed.long_term_ppm, 1),
+        long_term_limit_ppm=solvent.long_term_ppm,
+        watched_s=(tick.now.mono_ms - since_ms) / 1000,
+        dose_ml=limits.dose_ml,
+        assumes=assumption(limits, proven=tick.watch.extraction.proven),
     )
 
 

@@ -144,6 +144,14 @@ def _shelved(durable: Durable, now: Moment, body: events.AlarmShelved) -> Durabl
     return _with_alarm(durable, body.alarm, AlarmLife(Life.SHELVED, now, body.minutes))
 
 
+def _suppressed(durable: Durable, now: Moment, body: events.AlarmSuppressed) -> Durable:
+    return _with_alarm(durable, body.alarm, AlarmLife(Life.SUPPRESSED, now))
+
+
+def _out_of_service(durable: Durable, now: Moment, body: events.AlarmOutOfService) -> Durable:
+    return _with_alarm(durable, body.alarm, AlarmLife(Life.OUT_OF_SERVICE, now))
+
+
 _HANDLERS: dict[type[Event], Callable[[Durable, Moment, Any], Durable]] = {
     events.StationStarted: _station_started,
     events.SignedIn: _signed_in,
@@ -165,4 +173,8 @@ _HANDLERS: dict[type[Event], Callable[[Durable, Moment, Any], Durable]] = {
     events.AlarmClosed: _alarm_closed,
     events.AlarmShelved: _shelved,
     events.AlarmUnshelved: _alarm_closed,
+    events.AlarmSuppressed: _suppressed,
+    events.AlarmUnsuppressed: _alarm_closed,
+    events.AlarmOutOfService: _out_of_service,
+    events.AlarmInService: _alarm_closed,
 }

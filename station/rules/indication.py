@@ -10,13 +10,14 @@ has its own place, and its flash and the sound say the same.
 from collections.abc import Mapping
 
 from shared.indication import Indication, Lamp, Levels, Sound
-from station.rules.alarms import ACTIVE, LATCHED, SOUNDING, WAITING
+from station.rules.alarms import ACTIVE, ASIDE, LATCHED, SOUNDING, WAITING
 from station.rules.causes import BY_ALARM, PRIORITIES
-from station.rules.state import AlarmLife, Life
+from station.rules.state import AlarmLife
 
 SLOW_PERIOD_MS = 1667  # 0.6 Hz
 FAST_PERIOD_MS = 500  # 2 Hz
 REFUSED_MS = 600
+LAMP_TEST_MS = 3000
 
 # Sound as (period, moments of the period at which it is on); all on the 100 ms grid of the tick.
 _PATTERNS: dict[Sound, tuple[int, tuple[tuple[int, int], ...]]] = {
@@ -24,8 +25,14 @@ _PATTERNS: dict[Sound, tuple[int, tuple[tuple[int, int], ...]]] = {
     Sound.HIGH: (1500, ((0, 200), (400, 600))),
     Sound.MEDIUM: (3000, ((0, 300),)),
     Sound.LOW: (20_000, ((0, 200),)),
+    Sound.TEST: (1000, ((0, 500),)),
     Sound.REFUSED: (REFUSED_MS, ((0, 100), (200, 300), (400, 500))),
 }
+
+
+ALL_LIT = Indication(
+    red=Lamp.STEADY, amber=Lamp.STEADY, green=Lamp.STEADY, blue=Lamp.STEADY, sound=Sound.TEST
+)
 
 
 def indicate(
@@ -36,6 +43,7 @@ def indicate(
     hurry: bool,
     silenced: frozenset[str],
     refused: bool,
+    lamp_test: bool = False,
 ) -> Indication:
     """What the light and the buzzer say.
 
@@ -46,8 +54,9 @@ def indicate(
         hurry: most of an adhesive's open time, or all of a step's longest time, has passed.
         silenced: alarms whose sound somebody stopped.
         refused: a request was refused a moment ago.
+        lamp_test: every lamp and the buzzer are being tried; an alarm that nobody has acknowledged ends it.
     """
-    shown = {name: life for name, life in alarms.items() if life.state is not Life.SHELVED}
+    shown = {name: life for name, life in alarms.items() if life.state not in ASIDE}
     red = _lamp(shown, {"critical"})
     amber = _lamp(shown, {"low", "medium", "high"})
     if amber is Lamp.OFF and hurry:
@@ -55,6 +64,8 @@ def indicate(
     if amber is Lamp.OFF and red is Lamp.OFF and not permit:
         amber = Lamp.STEADY
     waiting = any(life.state in WAITING for life in shown.values())
+    if lamp_test and not waiting:
+        return ALL_LIT
     to_do = held or any(life.state in LATCHED for life in shown.values())
     return Indication(
         red=red,

@@ -8,6 +8,8 @@ from typing import Annotated, TypeAlias
 
 import msgspec
 
+from station.rules.solvents import SOLVENTS, Solvent
+
 
 def _between(low: float, high: float, text: str) -> msgspec.Meta:
     return msgspec.Meta(ge=low, le=high, description=text)
@@ -28,6 +30,8 @@ class PlateLimits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
     not_heating_window_min: Annotated[float, _between(0.5, 30, "minutes in which it must rise")] = 3.0
     left_hot_c: Annotated[float, _between(30, 100, "°C from which an idle plate counts as hot")] = 50.0
     left_hot_min: Annotated[float, _between(1, 240, "minutes hot without a heat step")] = 20.0
+    budget_c: Annotated[float, _between(40, 120, "°C from which a unit's time on the plate counts")] = 80.0
+    budget_min: Annotated[float, _between(5, 600, "minutes that hot which a unit may have in all")] = 60.0
     fault_delay_s: Annotated[float, _between(0.1, 5, "seconds without a valid reading before the fault")] = (
         0.5
     )
@@ -63,6 +67,34 @@ class SolventLimits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
     hot_plate_c: Annotated[float, _between(20, 80, "°C from which the plate is hot to solvent")] = 40.0
     delay_s: Annotated[float, _between(0.1, 30, "seconds before a solvent alarm")] = 1.0
     left_out_min: Annotated[float, _between(1, 240, "minutes out of the cradle")] = 10.0
+    name: Annotated[str, msgspec.Meta(min_length=1, max_length=40, description="which solvent")] = (
+        "isopropyl-alcohol"
+    )
+    properties: Solvent | None = None
+    dose_ml: Annotated[float, _between(0.01, 100, "mL that one lift of the bottle counts as")] = 0.5
+    hood_m3: Annotated[float, _between(0.005, 50, "m³ of the space the vapour fills first")] = 0.05
+    flow_extracted_m3_h: Annotated[float, _between(5, 5000, "m³/h through it, extraction proven")] = 100.0
+    flow_still_m3_h: Annotated[float, _between(0.1, 500, "m³/h through it without extraction")] = 10.0
+    mixing_factor: Annotated[float, _between(1, 10, "K; 1: perfect mixing, larger: worse")] = 3.0
+    evaporation_20c_s: Annotated[float, _between(1, 3600, "seconds, time constant of drying at 20 °C")] = 60.0
+    evaporation_least_s: Annotated[float, _between(0.5, 60, "seconds, the fastest it dries")] = 3.0
+    vapour_high_lel: Annotated[float, _between(0.01, 0.10, "share of the explosive limit, high")] = 0.10
+    vapour_critical_lel: Annotated[float, _between(0.02, 0.25, "share of the explosive limit, critical")] = (
+        0.25
+    )
+    vapour_deadband_lel: Annotated[float, _between(0, 0.05, "share below which an alarm returns")] = 0.01
+    short_term_ppm: Annotated[float, _between(0, 5000, "ppm, 15-min mean; 0: the solvent's own")] = 0.0
+    long_term_ppm: Annotated[float, _between(0, 5000, "ppm, 8-h mean; 0: the solvent's own")] = 0.0
+
+    @property
+    def in_use(self) -> Solvent:
+        """What is known of the solvent in use; its limits replaced by those of the settings."""
+        known = self.properties or SOLVENTS[self.name]
+        return msgspec.structs.replace(
+            known,
+            short_term_ppm=self.short_term_ppm or known.short_term_ppm,
+            long_term_ppm=self.long_term_ppm or known.long_term_ppm,
+        )
 
 
 class AlarmLimits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -71,7 +103,16 @@ class AlarmLimits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
     journal_delay_s: Delay = 5.0
     link_delay_s: Delay = 60.0
     open_time_warning: Annotated[float, _between(0.1, 1, "share of the open time at which to warn")] = 0.8
-    shelve_max_min: Annotated[float, _between(1, 480, "longest time an alarm may be shelved")] = 240.0
+    shelve_max_min: Annotated[float, _between(1, 480, "minutes an alarm may be shelved at most")] = 240.0
+    realarm_urgent_min: Annotated[
+        float, _between(0, 240, "minutes acknowledged until high and critical ones sound again; 0: never")
+    ] = 15.0
+    realarm_other_min: Annotated[
+        float, _between(0, 240, "minutes acknowledged until low and medium ones sound again; 0: never")
+    ] = 0.0
+    authorisers: Annotated[
+        tuple[str, ...], msgspec.Meta(description="who may take an alarm out of service; empty: nobody")
+    ] = ()
 
 
 class Limits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

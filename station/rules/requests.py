@@ -11,7 +11,7 @@ from msgspec.structs import replace
 
 from shared import events, requests
 from shared.requests import AnyRequest, Unreadable, print_text
-from station.rules.alarms import SOUNDING, Input
+from station.rules.alarms import SOUNDING, WAITING, Input
 from station.rules.causes import BY_ALARM
 from station.rules.interlock import (
     attended_run,
@@ -24,6 +24,7 @@ from station.rules.soak import RESTING
 from station.rules.state import Life, Run
 from station.rules.tick import Tick, elapsed_ms
 from station.rules.turn import turn
+from station.rules.vapour import dispense
 
 
 class Outcome(NamedTuple):
@@ -273,7 +274,7 @@ def _shelve(tick: Tick, request: requests.Shelve) -> list[str]:
     if reasons:
         return reasons
     shelved = turn(tick, cause, Input.SHELVE, reason=request.reason, minutes=request.minutes)
-    return [] if shelved else ["already-shelved"]
+    return [] if shelved else ["alarm-aside"]
 
 
 def _unshelve(tick: Tick, request: requests.Unshelve) -> list[str]:
@@ -283,8 +284,49 @@ def _unshelve(tick: Tick, request: requests.Unshelve) -> list[str]:
     return [] if turn(tick, cause, Input.UNSHELVE, reason="asked") else ["not-shelved"]
 
 
+def _service_refusals(tick: Tick, alarm: str, by: str) -> list[str]:
+    cause = BY_ALARM.get(alarm)
+    if cause is None:
+        return ["unknown-alarm"]
+    reasons = []
+    if cause.priority == "critical":
+        reasons.append("critical-not-out-of-service")
+    if by not in tick.book.limits.alarms.authorisers:
+        reasons.append("not-authorised")
+    return reasons
+
+
+def _out_of_service(tick: Tick, request: requests.OutOfService) -> list[str]:
+    reasons = _service_refusals(tick, request.alarm, request.by)
+    if reasons:
+        return reasons
+    cause = BY_ALARM[request.alarm]
+    taken_out = turn(tick, cause, Input.TAKE_OUT, reason=request.reason, by=request.by)
+    return [] if taken_out else ["already-out-of-service"]
+
+
+def _in_service(tick: Tick, request: requests.InService) -> list[str]:
+    reasons = _service_refusals(tick, request.alarm, request.by)
+    if reasons:
+        return reasons
+    put_back = turn(tick, BY_ALARM[request.alarm], Input.PUT_BACK, by=request.by)
+    return [] if put_back else ["not-out-of-service"]
+
+
+def _lamp_test(tick: Tick, request: requests.LampTest) -> list[str]:
+    if any(life.state in WAITING for life in tick.durable.alarms.values()):
+        return ["alarm-unacknowledged"]  # what the light says now is more than a test
+    tick.watch = replace(tick.watch, lamp_test_ms=tick.now.mono_ms)
+    return []
+
+
 def _dispense(tick: Tick, request: requests.Dispense) -> list[str]:
-    return ["no-vapour-estimate"]
+    before_ml = tick.watch.vapour.lift_ml
+    vapour = dispense(tick.watch.vapour, request.ml, tick.book.limits.solvent)
+    tick.watch = replace(tick.watch, vapour=vapour)
+    values: events.Values = {"ml": request.ml, "added_ml": round(vapour.lift_ml - before_ml, 6)}
+    tick.emit(events.SolventDispensed(values=values, technician=tick.durable.technician))
+    return []
 
 
 def _close(tick: Tick, request: requests.Close) -> list[str]:
@@ -326,6 +368,9 @@ _HANDLERS: dict[type, Callable[[Tick, Any], list[str]]] = {
     requests.Reset: _reset,
     requests.Shelve: _shelve,
     requests.Unshelve: _unshelve,
+    requests.OutOfService: _out_of_service,
+    requests.InService: _in_service,
+    requests.LampTest: _lamp_test,
     requests.Dispense: _dispense,
     requests.Close: _close,
 }

@@ -12,11 +12,17 @@ import msgspec
 
 from shared.readings import PlateQuality
 from shared.timeline import Moment
+from station.rules.vapour import VapourWatch
 from station.rules.warming import Warming
 
 
 class Life(StrEnum):
-    """The states of an alarm, as ISA-18.2 / IEC 62682 name them (letters from memory)."""
+    """The states of an alarm, as ISA-18.2 / IEC 62682 name them.
+
+    The last three put it aside: shelved by a technician for a while, suppressed by design while another row
+    tells the same trouble, out of service by somebody authorised. Aside it has no light and no sound; what
+    its cause does to steps and permit goes on.
+    """
 
     NORMAL = "normal"
     UNACKNOWLEDGED = "unacknowledged"
@@ -25,6 +31,8 @@ class Life(StrEnum):
     LATCHED_UNACKNOWLEDGED = "latched-unacknowledged"
     LATCHED_ACKNOWLEDGED = "latched-acknowledged"
     SHELVED = "shelved"
+    SUPPRESSED = "suppressed"
+    OUT_OF_SERVICE = "out-of-service"
 
 
 class AlarmLife(msgspec.Struct, frozen=True):
@@ -131,7 +139,8 @@ class Watch(msgspec.Struct, frozen=True):
     """Everything about the wires and the tick; starts unknown.
 
     ``lifted``: the last that was told of the bottle. ``silenced``: alarms whose sound somebody stopped.
-    ``refused_ms``: when a request was last refused, for the short sound that says so.
+    ``hot_ms``: time at or above the heat budget's temperature, by unit. ``refused_ms``: when a request was
+    last refused, for the short sound that says so. ``lamp_test_ms``: when a lamp test was last asked for.
     """
 
     last_ms: int | None = None
@@ -139,6 +148,8 @@ class Watch(msgspec.Struct, frozen=True):
     extraction: ExtractionWatch = ExtractionWatch()
     heat: HeatWatch = HeatWatch()
     warming: Warming = Warming()
+    vapour: VapourWatch = VapourWatch()
+    hot_ms: dict[str, int] = {}
     solvent_out: bool | None = None
     lifted: bool = False
     timers: dict[str, Timer] = {}
@@ -146,6 +157,7 @@ class Watch(msgspec.Struct, frozen=True):
     solder_ended_ms: int | None = None
     silenced: frozenset[str] = frozenset()
     refused_ms: int | None = None
+    lamp_test_ms: int | None = None
     heartbeat: bool = False
 
 

@@ -104,6 +104,8 @@ class Tick:
             heat=watch.heat,
             run_ms=elapsed_ms(run, self.now) if run is not None else None,
             solder_ended_ms=watch.solder_ended_ms,
+            vapour=watch.vapour,
+            on_plate_hot_ms=watch.hot_ms.get(self.durable.on_plate, 0) if self.durable.on_plate else 0,
         )
 
 

@@ -28,6 +28,7 @@ SAMPLES = {
     "period": "2026-03",
     "head": "h",
     "lines": 3,
+    "by": "S-1",
 }
 
 

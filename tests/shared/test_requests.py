@@ -52,6 +52,12 @@ EXAMPLES: list[tuple[str, AnyRequest]] = [
         requests.Shelve(alarm="link-down", minutes=7.5, reason="moving"),
     ),
     ("unshelve alarm=link-down", requests.Unshelve(alarm="link-down")),
+    (
+        "out-of-service alarm=link-down by=S-01 'reason=new router'",
+        requests.OutOfService(alarm="link-down", by="S-01", reason="new router"),
+    ),
+    ("in-service alarm=link-down by=S-01", requests.InService(alarm="link-down", by="S-01")),
+    ("lamp-test", requests.LampTest()),
     ("dispense ml=2.5", requests.Dispense(ml=2.5)),
     ("close unit=DP-1 outcome=delivered", requests.Close(unit="DP-1", outcome="delivered")),
     (
@@ -93,10 +99,11 @@ def test_examples_cover_every_verb_when_compared_with_the_list() -> None:
 
 
 def test_verbs_are_those_others_write_when_listed() -> None:
-    """The verbs are the seventeen that other programs rely on."""
+    """The verbs are the twenty that other programs rely on."""
     assert list(VERBS) == [
         "sign-in", "sign-out", "book-in", "take", "place", "remove", "start", "finish", "resume", "abandon",
-        "ack", "silence", "reset", "shelve", "unshelve", "dispense", "close",
+        "ack", "silence", "reset", "shelve", "unshelve", "out-of-service", "in-service", "lamp-test",
+        "dispense", "close",
     ]  # fmt: skip
 
 

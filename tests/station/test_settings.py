@@ -63,7 +63,7 @@ CROSS = {
     ),
     "lost in the noise": (
         "[wires.extraction]\nfloor_a = 0.07\n",
-        "limits.extraction.lost_a is 0.18, below three times the floor (0.07 A); ",
+        "limits.extraction.lost_a is 0.18, below three times the noise of its wires (0.07 A); ",
     ),
     "pin on the bus": (
         "[wires.pins]\ncradle = 9\n",

@@ -9,30 +9,37 @@ import pytest
 
 from shared import events
 from shared.timeline import Moment
-from station.rules.alarms import ACTIVE, LATCHED, SOUNDING, STANDING, TABLE, WAITING, Input, move
+from station.rules.alarms import ACTIVE, ASIDE, LATCHED, SOUNDING, STANDING, TABLE, WAITING, Input, move
 from station.rules.fold import apply
 from station.rules.state import AlarmLife, Durable, Life
 
-N, U, A, R, LU, LA, S = (
+N, U, A, R, LU, LA, S, P, X = (
     Life.NORMAL, Life.UNACKNOWLEDGED, Life.ACKNOWLEDGED, Life.RETURNED,
     Life.LATCHED_UNACKNOWLEDGED, Life.LATCHED_ACKNOWLEDGED, Life.SHELVED,
+    Life.SUPPRESSED, Life.OUT_OF_SERVICE,
 )  # fmt: skip
 
-# Written out by hand: rows are states, columns raise, return, ack, reset, shelve, unshelve; None stays.
+_ = None
+# Written out by hand: rows are states, columns raise, return, ack, reset, shelve, unshelve, suppress,
+# unsuppress, take out of service, put back, re-alarm; _ stays.
 PLAIN = {
-    N: (U, None, None, None, S, None),
-    U: (None, R, A, None, S, None),
-    A: (None, N, None, None, S, None),
-    R: (U, None, N, None, S, None),
-    S: (None, None, None, None, None, N),
+    N: (U, _, _, _, S, _, P, _, X, _, _),
+    U: (_, R, A, _, S, _, P, _, X, _, _),
+    A: (_, N, _, _, S, _, P, _, X, _, U),
+    R: (U, _, N, _, S, _, P, _, X, _, _),
+    S: (_, _, _, _, _, N, _, _, X, _, _),
+    P: (_, _, _, _, S, _, _, N, X, _, _),
+    X: (_, _, _, _, _, _, _, _, _, N, _),
 }
 LATCHING = {
-    N: (U, None, None, None, S, None),
-    U: (None, LU, A, None, S, None),
-    A: (None, LA, None, None, S, None),
-    LU: (U, None, LA, None, None, None),
-    LA: (U, None, None, N, None, None),
-    S: (None, None, None, None, None, N),
+    N: (U, _, _, _, S, _, P, _, X, _, _),
+    U: (_, LU, A, _, S, _, P, _, X, _, _),
+    A: (_, LA, _, _, S, _, P, _, X, _, U),
+    LU: (U, _, LA, _, _, _, _, _, _, _, _),
+    LA: (U, _, _, N, _, _, _, _, _, _, _),
+    S: (_, _, _, _, _, N, _, _, X, _, _),
+    P: (_, _, _, _, S, _, _, N, X, _, _),
+    X: (_, _, _, _, _, _, _, _, _, N, _),
 }
 CASES = [
     pytest.param(latching, state, happening, to, id=f"{state}-{happening}-{'latch' if latching else 'plain'}")
@@ -63,6 +70,10 @@ EVENT_OF = {
     "alarm-closed": lambda latched: events.AlarmClosed(alarm="x"),
     "alarm-shelved": lambda latched: events.AlarmShelved(alarm="x", minutes=5, reason="test"),
     "alarm-unshelved": lambda latched: events.AlarmUnshelved(alarm="x", reason="test"),
+    "alarm-suppressed": lambda latched: events.AlarmSuppressed(alarm="x", reason="y"),
+    "alarm-unsuppressed": lambda latched: events.AlarmUnsuppressed(alarm="x"),
+    "alarm-out-of-service": lambda latched: events.AlarmOutOfService(alarm="x", by="S-1", reason="test"),
+    "alarm-in-service": lambda latched: events.AlarmInService(alarm="x", by="S-1"),
 }
 
 
@@ -88,7 +99,8 @@ def test_what_sounds_waits_and_what_is_latched_is_active():
     assert SOUNDING < WAITING
     assert LATCHED < ACTIVE
     assert STANDING < ACTIVE
-    assert not {N, R, S} & ACTIVE
+    assert not {N, R, S, P, X} & ACTIVE
+    assert {S, P, X} == ASIDE
 
 
 def test_no_sequence_of_inputs_loses_a_latched_alarm_without_a_reset():

@@ -4,7 +4,7 @@ Limits and delays are the contract's defaults; where no standard gives a figure,
 """
 
 import pytest
-from hand_bench import HandBench
+from hand_bench import RUNNING_A, HandBench
 
 from shared.readings import Health
 from shared.sheet import parse_sheet
@@ -88,10 +88,10 @@ ROWS = [
 
 
 def test_every_row_of_the_table_is_tested_here():
-    """No cause without a test: open-time-expired, which the clock alone causes, has its own below."""
-    assert {row[0] for row in ROWS} | {"open-time-expired", "extraction-weak"} == {
-        cause.alarm for cause in CAUSES
-    }
+    """No cause without a test: those that the clock or a request causes have their own below."""
+    others = {"open-time-expired", "extraction-weak", "heat-budget-spent"}
+    vapour = {"vapour-high", "vapour-critical", "exposure-short-term"}
+    assert {row[0] for row in ROWS} | others | vapour == {cause.alarm for cause in CAUSES}
 
 
 @pytest.mark.parametrize(("alarm", "before", "wires", "delay_s", "end"), ROWS, ids=[row[0] for row in ROWS])
@@ -333,3 +333,67 @@ def test_extraction_without_a_learned_band_is_never_weak(bench):
     bench.prove()
     bench.run(60.0, amps=3.0)
     assert bench.raised() == []
+
+
+def test_a_panel_that_has_been_hot_for_an_hour_in_all_has_spent_its_budget(bench):
+    """Contract: 60 min at or above 80 °C, over two placements; the time between them does not count."""
+    bench.do("book-in unit=U-1 model=m", "place")
+    bench.run(1.0, plate_c=80.0)
+    bench.run(1800.0)
+    bench.do("remove")
+    bench.run(600.0)
+    bench.do("place")
+    bench.run(1797.0)
+    assert "heat-budget-spent" not in bench.raised()
+    bench.run(3.0)
+    assert [
+        event["unit"] for event in bench.told("alarm-raised") if event["alarm"] == "heat-budget-spent"
+    ] == ["U-1"]
+    bench.do("remove", "book-in unit=U-2 model=m", "place")
+    bench.run(1.0)
+    assert [event["alarm"] for event in bench.told("alarm-returned")] == ["heat-budget-spent"]
+
+
+def test_what_was_drawn_without_extraction_raises_the_vapour_alarms_one_after_the_other(bench):
+    """Of 1 L in 50 L: 3.13 mL are the lower explosive limit (mass balance); 2 mL pass 10 and 25 % of it."""
+    bench.run(2.0, plate_c=25.0)
+    bench.do("dispense ml=2")
+    bench.run(60.0)
+    assert bench.raised() == ["vapour-high", "vapour-critical"]
+    first, then = bench.told("alarm-raised")
+    assert (first["values"]["vapour_lel_percent"], then["values"]["vapour_lel_percent"]) == (
+        pytest.approx(10, abs=0.2),
+        pytest.approx(25, abs=0.2),
+    )
+    assert bench.durable.alarms["vapour-high"].state == "suppressed"
+    assert not bench.decision.levels.permit
+    bench.run(240.0, amps=RUNNING_A)
+    assert [event["alarm"] for event in bench.told("alarm-returned")] == ["vapour-critical"]
+    assert not bench.decision.levels.permit  # nobody has seen it yet
+    bench.do("ack alarm=vapour-critical")
+    bench.tick()
+    assert [event["alarm"] for event in bench.told("alarm-unsuppressed")] == ["vapour-high"]
+    assert bench.decision.levels.permit
+
+
+def test_breathing_too_much_in_a_quarter_of_an_hour_is_an_alarm(bench):
+    """Five drops of 0.5 mL in 5 min, extraction off: (5 x 3196 ppm x 54 s) / 900 s = 960 ppm."""
+    for _ in range(5):
+        bench.run(58.0, out=True)
+        bench.run(2.0, out=False)
+    bench.run(120.0)
+    assert "exposure-short-term" in bench.raised()
+    bench.run(1200.0, amps=RUNNING_A)
+    assert "exposure-short-term" in [event["alarm"] for event in bench.told("alarm-returned")]
+
+
+def test_an_acknowledged_urgent_alarm_that_still_stands_sounds_again(bench):
+    """Re-alarm after a quarter of an hour for high and critical ones, never for the others (our defaults)."""
+    bench.run(61.0, plate_c=None, health=Health(link_ok=False))
+    bench.do("ack")
+    bench.run(899.0)
+    assert bench.raised() == ["plate-sensor-fault", "link-down"]
+    bench.run(2.0)
+    assert bench.raised() == ["plate-sensor-fault", "link-down", "plate-sensor-fault"]
+    assert bench.told("alarm-raised")[-1]["reason"] == "still-standing"
+    assert bench.decision.indication.sound == "high"

@@ -13,6 +13,7 @@ from shared.timeline import Moment
 from station.rules.alarms import ACTIVE
 from station.rules.causes import BY_ALARM
 from station.rules.decide import decide
+from station.rules.limits import AlarmLimits, Limits
 
 PLATES = [None, 22.0, 45.0, 93.0, 100.0, 104.8, 107.0, 131.0]
 CURRENTS = [None, 0.0, 0.17, 0.2, 0.26, 0.42, 2.2]
@@ -22,8 +23,12 @@ REQUESTS = [
     "take unit=U-1", "take unit=U-2", "place", "remove", "resume", "abandon reason=x", "ack", "silence",
     "reset",
     "shelve alarm=plate-high minutes=1 reason=x", "unshelve alarm=plate-high", "close unit=U-1 outcome=done",
-    "nonsense", "start",
+    "nonsense", "start", "dispense ml=0.2", "dispense ml=3", "lamp-test",
+    "shelve alarm=vapour-high minutes=1 reason=x",
+    "out-of-service alarm=vapour-high by=S-1 reason=x", "in-service alarm=vapour-high by=S-1",
+    "out-of-service alarm=plate-sensor-fault by=S-1 reason=x", "in-service alarm=plate-sensor-fault by=S-1",
 ]  # fmt: skip
+ENDINGS = ("alarm-closed", "alarm-unshelved", "alarm-unsuppressed", "alarm-in-service")
 
 
 class BenchMachine(RuleBasedStateMachine):
@@ -31,7 +36,7 @@ class BenchMachine(RuleBasedStateMachine):
 
     def __init__(self):
         super().__init__()
-        self.bench = HandBench()
+        self.bench = HandBench(Limits(alarms=AlarmLimits(authorisers=("S-1",))))
         self.bench.tick()
         self.open_alarms = {}
 
@@ -41,10 +46,10 @@ class BenchMachine(RuleBasedStateMachine):
             kind = kind_of(body)
             if kind == "alarm-raised":
                 self.open_alarms[body.alarm] = "raised"
-            elif kind in ("alarm-closed", "alarm-unshelved"):
+            elif kind in ENDINGS:
                 self.open_alarms.pop(body.alarm, None)
-            elif kind == "alarm-shelved":
-                self.open_alarms[body.alarm] = "shelved"
+            elif kind in ("alarm-shelved", "alarm-suppressed", "alarm-out-of-service"):
+                self.open_alarms[body.alarm] = "aside"
 
     @rule(
         plate=st.sampled_from(PLATES), amps=st.sampled_from(CURRENTS),

@@ -10,6 +10,7 @@ import pytest
 
 from shared.indication import Indication, Lamp, Sound
 from shared.timeline import Moment
+from station.rules.alarms import ASIDE
 from station.rules.causes import BY_ALARM
 from station.rules.indication import indicate, levels
 from station.rules.state import AlarmLife, Life
@@ -106,7 +107,7 @@ def test_green_never_shines_beside_a_standing_alarm_or_a_locked_iron():
     """Green is for: the iron may be used and nothing stands."""
     for state in STATES:
         for priority in ONE_OF:
-            if state is not Life.SHELVED:
+            if state not in ASIDE:
                 assert show([(priority, state)], permit=True).green is Lamp.OFF
     assert show([], permit=False).green is Lamp.OFF
 
@@ -159,3 +160,23 @@ def test_every_alarm_has_words_for_the_technician():
     for cause in BY_ALARM.values():
         assert cause.title
         assert cause.action.endswith(".")
+
+
+def test_a_lamp_test_lights_every_lamp_and_sounds():
+    """All four steady and a sound of its own, whatever alarm stands acknowledged."""
+    shown = show_test([("high", Life.ACKNOWLEDGED)])
+    assert {shown.red, shown.amber, shown.green, shown.blue} == {Lamp.STEADY}
+    assert shown.sound is Sound.TEST
+
+
+def test_an_alarm_that_nobody_has_seen_ends_a_lamp_test():
+    """What the light has to say is more than a test."""
+    assert show_test([("critical", Life.UNACKNOWLEDGED)]).red is Lamp.FAST
+
+
+def show_test(alarms):
+    """What is shown while lamps are tested."""
+    lives = {ONE_OF[priority]: AlarmLife(state, NOW) for priority, state in alarms}
+    return indicate(
+        lives, permit=False, held=False, hurry=False, silenced=frozenset(), refused=False, lamp_test=True
+    )
