@@ -224,6 +224,15 @@ class History:
                 rows = [plate_time.retrimmed(row, trims, retrim) for row in rows]
         return heat.history(unit, intervals, rows, steps)
 
+    def hot_s(self, unit: str, from_c: float) -> float:
+        """How long the unit has lain on the plate at or above a temperature, all placements together."""
+        with self._connect() as connection:
+            intervals = plate_time.intervals(connection, unit)
+            return sum(
+                heat.time_above_s(heat.runs_within(interval, plate_time.rows(connection, interval)), from_c)
+                for interval in intervals
+            )
+
     def verify(self) -> chain.Verdict:
         """Walk the event chain and check the file itself.
 

@@ -151,7 +151,8 @@ class Daemon:
         )
         now = Moment(clock.boot, clock.mono_ms())
         self._state: State
-        self._state, told = begin(durable, now, started, book)
+        hot_ms = journal.hot_ms(durable.units, book.limits.plate.budget_c)
+        self._state, told = begin(durable, now, started, book, hot_ms)
         journal.tell(Told(now, told))
 
     def run(self, stop: threading.Event) -> None:

@@ -1,4 +1,4 @@
-"""Validation and what the station enforces: `sheet check`, `settings check`, `rules`."""
+"""Validation: `sheet check`, `settings check`."""
 
 import json
 from collections.abc import Iterator
@@ -9,8 +9,6 @@ import click
 import msgspec
 
 from shared.sheet import Step, load_sheet
-from station.cli.output import Row, format_option, print_rows
-from station.rules.causes import CAUSES, Cause
 from station.settings import Settings, load_settings
 
 
@@ -73,52 +71,3 @@ def _flat(data: dict[str, Any], before: str = "") -> Iterator[tuple[str, Any]]:
             yield from _flat(value, f"{before}{key}.")
         else:
             yield f"{before}{key}", value
-
-
-@click.command()
-@format_option
-@click.pass_obj
-def rules(settings: Settings, form: str) -> None:
-    """Print the cause-and-effect table that the station enforces, with the numbers of the settings.
-
-    Starts are refused for further reasons: order of steps, soak, cure, an occupied plate, a bottle out.
-    """
-    columns = (
-        "alarm",
-        "priority",
-        "on_delay_s",
-        "off_delay_s",
-        "latching",
-        "effects",
-        "title",
-        "when",
-        "action",
-    )
-    print_rows((_cause_row(cause, settings) for cause in CAUSES), columns, form, _cause_text)
-
-
-def _cause_row(cause: Cause, settings: Settings) -> Row:
-    return {
-        "alarm": cause.alarm,
-        "priority": cause.priority,
-        "on_delay_s": cause.on_delay_s(settings.limits),
-        "off_delay_s": cause.off_delay_s(settings.limits),
-        "latching": cause.latching,
-        "effects": sorted(str(effect) for effect in cause.effects),
-        "title": cause.title,
-        "when": cause.condition_text(settings.limits),
-        "action": cause.action,
-    }
-
-
-def _cause_text(row: Row) -> str:
-    effects = "; ".join(row["effects"]) or "light and sound only, nothing is stopped"
-    latch = ", latched" if row["latching"] else ""
-    return (
-        f"{row['alarm']:<24}{row['priority']}{latch}\n"
-        f"    {row['title']}\n"
-        f"    when: {row['when']}\n"
-        f"    raised after {row['on_delay_s']:g} s, returns after {row['off_delay_s']:g} s\n"
-        f"    does: {effects}\n"
-        f"    technician: {row['action']}"
-    )

@@ -11,7 +11,7 @@ import queue
 import threading
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import NamedTuple
 
@@ -83,6 +83,11 @@ class Journal:
         """The state that earlier runs left: the fold of their events. Replays had benches of their own."""
         with History(self.path) as history:
             return fold((moment, body) for moment, body in history.moments() if not is_trace(moment.boot))
+
+    def hot_ms(self, units: Iterable[str], from_c: float) -> dict[str, int]:
+        """How long each unit has lain on the plate at or above a temperature, by the readings, in ms."""
+        with History(self.path) as history:
+            return {unit: round(1000 * history.hot_s(unit, from_c)) for unit in units}
 
     def start(self) -> None:
         """Begin to write."""

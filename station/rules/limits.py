@@ -4,7 +4,7 @@ The defaults are those of the cause-and-effect table; where no standard gives a 
 practice, no source.
 """
 
-from typing import Annotated, TypeAlias
+from typing import Annotated
 
 import msgspec
 
@@ -13,9 +13,6 @@ from station.rules.solvents import SOLVENTS, Solvent
 
 def _between(low: float, high: float, text: str) -> msgspec.Meta:
     return msgspec.Meta(ge=low, le=high, description=text)
-
-
-Delay: TypeAlias = Annotated[float, _between(0, 600, "seconds")]
 
 
 class PlateLimits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -100,8 +97,8 @@ class SolventLimits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
 class AlarmLimits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Times of the alarms about the station itself, and of shelving."""
 
-    journal_delay_s: Delay = 5.0
-    link_delay_s: Delay = 60.0
+    journal_delay_s: Annotated[float, _between(0, 600, "seconds without writing before the alarm")] = 5.0
+    link_delay_s: Annotated[float, _between(0, 600, "seconds without a broker before the alarm")] = 60.0
     open_time_warning: Annotated[float, _between(0.1, 1, "share of the open time at which to warn")] = 0.8
     shelve_max_min: Annotated[float, _between(1, 480, "minutes an alarm may be shelved at most")] = 240.0
     realarm_urgent_min: Annotated[
