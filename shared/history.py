@@ -15,6 +15,7 @@ from sqlalchemy import Connection, Select, func, select, text
 from sqlalchemy.exc import DBAPIError
 
 from shared import chain, heat, plate_time
+from shared.alarm_performance import Span
 from shared.database import reading_engine
 from shared.events import EventBody, EventRecord
 from shared.messages import Second
@@ -126,6 +127,34 @@ class History:
         """All events with their moments, for folding into a state."""
         for record, wall_ms in self.events():
             yield Moment(record.boot, record.mono_ms, wall_ms), record.body
+
+    def told(self, which: Filter = _EVERYTHING) -> Iterator[tuple[int, Moment, EventBody]]:
+        """Events with their seq and moment, oldest first."""
+        for record, wall_ms in self.events(which=which):
+            yield record.seq, Moment(record.boot, record.mono_ms, wall_ms), record.body
+
+    def spans(self, from_ms: int | None = None, to_ms: int | None = None) -> list[Span]:
+        """When the station ran, boot by boot.
+
+        With a time given (Unix ms, the end excluded) only what lies within it; boots whose wall time is
+        unknown are left out then.
+        """
+        found = []
+        with self._connect() as connection:
+            begun = func.min(EventRow.mono_ms).label("begun")
+            boots = select(Boot.id, Boot.boot, Boot.wall_offset_ms, begun)
+            boots = boots.join(EventRow, EventRow.boot_id == Boot.id).group_by(Boot.id).order_by(Boot.id)
+            for row in connection.execute(boots).all():
+                start_ms, end_ms = row.begun, plate_time.last_known_ms(connection, row.id)
+                if row.wall_offset_ms is None and (from_ms is not None or to_ms is not None):
+                    continue
+                if from_ms is not None:
+                    start_ms = max(start_ms, from_ms - row.wall_offset_ms)
+                if to_ms is not None:
+                    end_ms = min(end_ms, to_ms - row.wall_offset_ms)
+                if end_ms > start_ms:
+                    found.append(Span(row.boot, start_ms, end_ms))
+        return found
 
     def seconds_page(self, after: Place, limit: int) -> list[DatedSecond]:
         """At most ``limit`` seconds of record beyond a place, oldest first."""

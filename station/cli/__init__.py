@@ -11,11 +11,12 @@ import click
 
 from shared import VERSION
 from shared.problems import BenchwardError, InputError
+from station.cli.alarms import alarms
 from station.cli.calibrate import calibrate
 from station.cli.checks import settings_group, sheet_group
 from station.cli.demo import demo
 from station.cli.extraction import extraction
-from station.cli.record import alarms, heat, log, units, verify
+from station.cli.record import heat, log, units, verify
 from station.cli.replay import replay
 from station.cli.rules import rules
 from station.cli.run import run

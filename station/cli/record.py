@@ -1,4 +1,4 @@
-"""What is recorded: `units`, `heat`, `log`, `alarms`, `verify`."""
+"""What is recorded: `units`, `heat`, `log`, `verify`."""
 
 import json
 import re
@@ -122,7 +122,8 @@ def _figures(found: dict[str, Any]) -> list[str]:
     ]
 
 
-def _time(option: str, text: str | None) -> int | None:
+def moment_option(option: str, text: str | None) -> int | None:
+    """A time given on the command line in Unix milliseconds."""
     if text is None:
         return None
     try:
@@ -144,7 +145,9 @@ def log(
     unit: str | None, form: str,
 ) -> None:  # fmt: skip
     """List what happened, oldest first."""
-    which = Filter(kind=kind, unit=unit, from_ms=_time("--from", from_), to_ms=_time("--to", to))
+    which = Filter(
+        kind=kind, unit=unit, from_ms=moment_option("--from", from_), to_ms=moment_option("--to", to)
+    )
     with open_history(settings, db) as history:
         rows = (dated.to_dict() for dated in history.events(which=which))
         print_rows(rows, LOG_COLUMNS, form, event_text)
@@ -157,46 +160,6 @@ def event_text(row: Row) -> str:
     words += row.get("reasons") or ([row["reason"]] if row.get("reason") else [])
     words += [f"{key}={value:g}" for key, value in row.get("values", {}).items()]
     return f"{row['seq']:>6}  {when}  {row['kind']:<20} {' '.join(words)}".rstrip()
-
-
-@click.command()
-@db_option
-@format_option
-@click.pass_obj
-def alarms(settings: Settings, db: Path | None, form: str) -> None:
-    """List every alarm raised, and how its life went on."""
-    with open_history(settings, db) as history:
-        rows = _lives(history)
-    columns = ("alarm", "priority", "unit", "step", "reason", "seq", "raised", "acknowledged", "returned",
-               "closed")  # fmt: skip
-    print_rows(rows, columns, form, _alarm_text)
-
-
-def _lives(history: History) -> list[Row]:
-    lives: list[Row] = []
-    open_lives: dict[str, Row] = {}
-    for dated in history.events():
-        event = dated.to_dict()
-        when = event["at"] or event["mono_s"]
-        if event["kind"] == "alarm-raised":
-            row = {key: event.get(key) for key in ("alarm", "priority", "unit", "step", "reason", "seq")}
-            row |= {"raised": when, "acknowledged": None, "returned": None, "closed": None}
-            open_lives[event["alarm"]] = row
-            lives.append(row)
-        elif event["kind"].startswith("alarm-") and event["alarm"] in open_lives:
-            stage = event["kind"].removeprefix("alarm-")
-            if stage in open_lives[event["alarm"]]:
-                open_lives[event["alarm"]][stage] = when
-    return lives
-
-
-def _alarm_text(row: Row) -> str:
-    stages = [
-        f"{stage} {row[stage]}" if row[stage] is not None else f"not {stage}"
-        for stage in ("raised", "acknowledged", "returned", "closed")
-    ]
-    about = " ".join(str(row[key]) for key in ("unit", "step", "reason") if row[key])
-    return f"{row['alarm']} ({row['priority']}) {about}: {', '.join(stages)}".replace("  ", " ")
 
 
 @click.command()
