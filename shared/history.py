@@ -54,6 +54,13 @@ class Place(NamedTuple):
     second: int
 
 
+class BootSpan(NamedTuple):
+    """Where a boot's record begins, and its offset to wall time in ms, None while unknown."""
+
+    start: Place
+    wall_offset_ms: int | None
+
+
 class DatedSecond(NamedTuple):
     """A second of record, its place, and its wall time in Unix milliseconds if known."""
 
@@ -170,6 +177,34 @@ class History:
         )
         with self._connect() as connection:
             return [_dated_second(row) for row in connection.execute(query)]
+
+    def boot(self, name: str) -> BootSpan:
+        """What is recorded of one boot.
+
+        Raises:
+            InputError: this database does not know the boot; the message names those it knows.
+        """
+        with self._connect() as connection:
+            row = connection.execute(
+                select(Boot.id, Boot.wall_offset_ms).where(Boot.boot == name)
+            ).one_or_none()
+            known = connection.execute(select(Boot.boot).order_by(Boot.id.desc()).limit(5)).scalars().all()
+            if row is None:
+                raise InputError(
+                    f"{self.path}: boot is {name!r}, which this record does not know; the latest are "
+                    f"{', '.join(known) or 'none'}."
+                )
+            return BootSpan(Place(row.id, -1), row.wall_offset_ms)
+
+    def seconds_of(self, name: str) -> Iterator[Second]:
+        """The seconds of record of one boot, oldest first."""
+        after = self.boot(name).start
+        while page := self.seconds_page(after, PAGE):
+            for found in page:
+                if found.second.boot != name:
+                    return
+                yield found.second
+            after = page[-1].place
 
     def cursor(self, name: str) -> Place:
         """Up to where a follower has got; the very beginning for one that never was here."""

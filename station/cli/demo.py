@@ -5,7 +5,7 @@ import logging
 
 import click
 
-from station.cli.replay import book_for
+from station.cli.book import book_for
 from station.cli.run import stop_on_signals
 from station.settings import Settings
 

@@ -8,12 +8,12 @@ import click
 from shared.chain import ZERO, event_hash
 from shared.events import EventRecord, hashed_fields
 from shared.problems import InputError
-from shared.sheet import default_sheet, load_sheet
 from shared.timeline import parse_rfc3339, to_ms
+from station.cli.book import book_for
+from station.cli.rejudge import rejudge
 from station.journal.store import ReplayStore
 from station.replay import Replayed, boot_of_trace
 from station.replay import replay as replay_trace
-from station.rules.tick import Book
 from station.settings import Settings
 from station.trace import load_trace
 
@@ -21,13 +21,42 @@ LATEST_START_MS = parse_rfc3339("2200-01-01T00:00:00Z")
 
 
 @click.command()
-@click.argument("trace", type=click.Path(path_type=Path))
-@click.option("--db", type=click.Path(path_type=Path), help="Journal the replay in this database too.")
+@click.argument("trace", type=click.Path(path_type=Path), required=False)
+@click.option(
+    "--db", type=click.Path(path_type=Path), help="Journal the replay here; with --boot: read it here."
+)
 @click.option("--sheet", type=click.Path(path_type=Path), help="Process sheet (TOML) instead of the default.")
 @click.option("--start", metavar="RFC3339", help="Wall time of the trace's beginning.")
+@click.option("--boot", metavar="ID|latest", help="Judge this recorded boot again, instead of a TRACE.")
+@click.option("--with-settings", type=click.Path(path_type=Path), help="With --boot: compare with these.")
+@click.option("--with-sheet", type=click.Path(path_type=Path), help="With --boot: compare with this sheet.")
+@click.option("--format", "form", type=click.Choice(["text", "jsonl"]), default="text", help="With --boot.")
 @click.pass_obj
-def replay(settings: Settings, trace: Path, db: Path | None, sheet: Path | None, start: str | None) -> None:
-    """Run a recorded TRACE (CSV) through the rules; events as JSON lines."""
+def replay(
+    settings: Settings, trace: Path | None, db: Path | None, sheet: Path | None, start: str | None,
+    boot: str | None, with_settings: Path | None, with_sheet: Path | None, form: str,
+) -> None:  # fmt: skip
+    """Run a recorded TRACE (CSV) through the rules; events as JSON lines.
+
+    With --boot instead: judge the readings that a database holds of a boot again, and with --with-settings or
+    --with-sheet show what would have been different.
+    """
+    if (trace is None) == (boot is None):
+        raise click.UsageError("Name a TRACE, or a recorded boot with --boot, and not both.")
+    if boot is not None:
+        if start is not None:
+            raise InputError(f"--start is {start!r}, but a recorded boot knows its own time; leave it out.")
+        rejudge(settings, db, boot, sheet, with_settings, with_sheet, form)
+        return
+    if with_settings is not None or with_sheet is not None:
+        raise click.UsageError("--with-settings and --with-sheet compare recorded boots: name --boot.")
+    if trace is not None:
+        _replay_trace(settings, trace, db, sheet, start)
+
+
+def _replay_trace(
+    settings: Settings, trace: Path, db: Path | None, sheet: Path | None, start: str | None
+) -> None:
     start_ms = _start_ms(start)
     book = book_for(settings, sheet)
     ticks = load_trace(trace)
@@ -42,16 +71,6 @@ def replay(settings: Settings, trace: Path, db: Path | None, sheet: Path | None,
         records = store.store(lines, boot, start_ms, to_ms(settings.limits.gap_s))
     for record in records:
         _print(record, start_ms)
-
-
-def book_for(settings: Settings, sheet: Path | None = None) -> Book:
-    """The limits and the sheet to go by: the one named, else the settings' one, else the default.
-
-    Raises:
-        InputError: the sheet is wrong or cannot be read.
-    """
-    named = sheet or (Path(settings.station.sheet) if settings.station.sheet else None)
-    return Book(settings.limits, load_sheet(named) if named else default_sheet())
 
 
 def _start_ms(start: str | None) -> int | None:

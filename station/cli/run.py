@@ -7,7 +7,7 @@ from types import FrameType
 
 import click
 
-from station.cli.replay import book_for
+from station.cli.book import book_for
 from station.settings import Settings
 
 

@@ -1,0 +1,78 @@
+"""Requests found again from events: told in any order of hands, they do the same once more."""
+
+from pathlib import Path
+
+import pytest
+from hand_bench import RUNNING_A, HandBench
+
+from shared.requests import print_text
+from station.asked_again import asked_again
+from station.replay import replay
+from station.rules.limits import AlarmLimits, Limits
+from station.settings import Settings
+from station.trace import load_trace
+
+STORY = [
+    "sign-in technician=T-1",
+    "book-in unit=U-1 model=m job=J-1",
+    "start step=frame-off",
+    "finish step=frame-off result=pass",
+    "finish step=frame-off result=fail grade=C",
+    "sign-in technician=T-2",
+    "book-in unit=U-2 model=m",
+    "take unit=U-1",
+    "start step=solder",
+    "abandon reason='wrong flex'",
+    "remove",
+    "place unit=U-2",
+    "dispense ml=1",
+    "shelve alarm=link-down minutes=5 reason=router",
+    "unshelve alarm=link-down",
+    "out-of-service alarm=link-down by=S-1 reason=router",
+    "in-service alarm=link-down by=S-1",
+    "start step=bond",
+    "close unit=U-2 outcome=scrapped reason=cracked",
+    "nonsense",
+    "sign-out",
+]
+
+
+def bench_after(story):
+    """A bench with proven extraction after a list of requests, one a tick."""
+    bench = HandBench(Limits(alarms=AlarmLimits(authorisers=("S-1",))))
+    bench.run(6.0, amps=RUNNING_A)
+    for text in story:
+        bench.tick(text)
+    return bench
+
+
+def texts(bench):
+    """What a bench's events came of, as text."""
+    return [print_text(request) for _, request in asked_again(bench.events)]
+
+
+def test_requests_found_again_tell_the_same_story():
+    """What was accepted and what was refused, asked anew of a new bench: the same events."""
+    bench = bench_after(STORY)
+    again = texts(bench)
+    assert [text.split()[0] for text in again] == [text.split()[0] for text in STORY]
+    assert bench_after(again).events == bench.events
+
+
+def test_what_a_start_did_by_itself_is_not_asked_for_again():
+    """A start that takes the unit in hand and lays it on the plate is one request."""
+    story = ["book-in unit=U-1 model=m", "book-in unit=U-2 model=m", "start step=frame-off unit=U-1"]
+    assert texts(bench_after(story)) == story
+
+
+@pytest.mark.parametrize("name", ["fan-dies", "open-thermocouple", "quiet-hour"])
+def test_requests_of_a_recorded_trace_are_found_again(name):
+    """Verb by verb, as the trace's own column has them; an acknowledgement names its alarm."""
+    ticks = load_trace(Path(__file__).parents[1] / "data" / "traces" / f"{name}.csv")
+    told = [
+        (line.moment.mono_ms, body)
+        for line in replay(ticks, HandBench().book, Settings(), "trace-x", None)
+        for body in line.events
+    ]
+    asked = [tick.request.split()[0] for tick in ticks if tick.request]
+    assert [print_text(request).split()[0] for _, request in asked_again(told)] == asked
