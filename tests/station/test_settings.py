@@ -53,6 +53,23 @@ def test_spi_pins_are_those_of_the_first_bus_when_listed() -> None:
 
 
 CROSS = {
+    "a proof that noise would pass": (
+        "[limits.extraction]\nproven_a = 0.02\nlost_a = 0.01\n[wires.extraction]\nfloor_a = 0.0\n",
+        "limits.extraction.lost_a is 0.01, below three times the noise of its wires (0.00564 A); "
+        "a fan that stands still would count as running, and a solder step always needs proven extraction",
+    ),
+    "an unknown solvent": (
+        '[limits.solvent]\nname = "thinner"\n',
+        "limits.solvent.name is 'thinner'; choose from 'isopropyl-alcohol', 'acetone', 'ethanol', or describe",
+    ),
+    "vapour warned of too late": (
+        "[limits.solvent]\nvapour_high_lel = 0.1\nvapour_critical_lel = 0.08\n",
+        "limits.solvent.vapour_critical_lel is 0.08, not above vapour_high_lel 0.1",
+    ),
+    "a vapour alarm that never returns": (
+        "[limits.solvent]\nvapour_high_lel = 0.03\nvapour_deadband_lel = 0.04\n",
+        "limits.solvent.vapour_deadband_lel is 0.04, not below vapour_high_lel 0.03",
+    ),
     "no deadband": (
         "[limits.extraction]\nproven_a = 0.25\nlost_a = 0.25\n",
         "limits.extraction.lost_a is 0.25, not below proven_a 0.25; a proof needs a deadband.",
@@ -199,3 +216,10 @@ def test_digest_is_the_same_when_the_settings_are(tmp_path: Path) -> None:
 def test_digest_differs_when_any_setting_does(tmp_path: Path, text: str) -> None:
     """One changed value is another fingerprint."""
     assert loaded(tmp_path, text).digest() != Settings().digest()
+
+
+def test_no_setting_switches_off_what_a_solder_step_needs(tmp_path: Path) -> None:
+    """There is no such key anywhere, and one that is made up refuses the whole file."""
+    for section in ("limits", "limits.extraction", "limits.alarms", "station"):
+        text = f"[{section}]\nsolder_needs_extraction = false\n"
+        assert "unknown field `solder_needs_extraction`" in refusal(tmp_path, text)
