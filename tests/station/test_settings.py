@@ -60,7 +60,7 @@ CROSS = {
     ),
     "an unknown solvent": (
         '[limits.solvent]\nname = "thinner"\n',
-        "limits.solvent.name is 'thinner'; choose from 'isopropyl-alcohol', 'acetone', 'ethanol', or describe",
+        "limits.solvent.name is 'thinner'; choose from 'isopropyl-alcohol', 'acetone', 'ethanol', or",
     ),
     "vapour warned of too late": (
         "[limits.solvent]\nvapour_high_lel = 0.1\nvapour_critical_lel = 0.08\n",
