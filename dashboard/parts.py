@@ -37,11 +37,14 @@ class AirView(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class BottleView(msgspec.Struct, frozen=True, kw_only=True):
-    """The solvent bottle."""
+    """The solvent bottle, and the vapour as it is estimated: share of the limit, breathed, what it rests on."""
 
     word: str = "Not known"
     shape: str = "unknown"
     note: str = ""
+    vapour: str = ""
+    breathed: str = ""
+    assumes: str = ""
 
 
 class Dial(msgspec.Struct, frozen=True, kw_only=True):

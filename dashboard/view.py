@@ -31,7 +31,15 @@ from dashboard.words import (
     plain,
 )
 from shared.indication import Indication, Lamp, Sound
-from shared.messages import AlarmState, ExtractionState, Lock, PlateState, StationState, StepState
+from shared.messages import (
+    AlarmState,
+    ExtractionState,
+    Lock,
+    PlateState,
+    StationState,
+    StepState,
+    VapourState,
+)
 from shared.wording import reason_text
 
 EVENTS_SHOWN = 12
@@ -81,7 +89,7 @@ def bench_view(snapshot: Snapshot, liveness: Liveness) -> BenchView:
         last_heard=_last_heard(state),
         plate=_plate(state.plate),
         air=_air(state.extraction),
-        bottle=_bottle(state.solvent_out),
+        bottle=_bottle(state.solvent_out, state.vapour),
         hand=_hand(state),
         iron=_iron(state),
         locks=tuple(_lock(lock) for lock in state.locked),
@@ -157,12 +165,27 @@ def _air(air: ExtractionState) -> AirView:
     )
 
 
-def _bottle(out: bool | None) -> BottleView:
+def _bottle(out: bool | None, vapour: VapourState | None) -> BottleView:
+    word, shape, note = "In its cradle", "yes", ""
     if out is None:
-        return BottleView(word="Cannot be read", note="Treat the bottle as open until the cradle answers.")
-    if out:
-        return BottleView(word="Out of its cradle", shape="no")
-    return BottleView(word="In its cradle", shape="yes")
+        word, shape = "Cannot be read", "unknown"
+        note = "Treat the bottle as open until the cradle answers."
+    elif out:
+        word, shape = "Out of its cradle", "no"
+    if vapour is None:
+        return BottleView(word=word, shape=shape, note=note)
+    return BottleView(
+        word=word,
+        shape=shape,
+        note=note,
+        vapour=f"Vapour about {vapour.lel_share:.0%} of the explosive limit (estimate)",
+        breathed=(
+            f"Breathed about {vapour.short_term_ppm:.0f} ppm over 15 min (limit "
+            f"{vapour.short_term_limit_ppm:g}), {vapour.long_term_ppm:.0f} over 8 h (limit "
+            f"{vapour.long_term_limit_ppm:g})"
+        ),
+        assumes=f"No measurement: {vapour.assumes}. Reckoned for {duration_text(vapour.watched_s)}.",
+    )
 
 
 def _hand(state: StationState) -> HandView:

@@ -6,7 +6,7 @@ import pytest
 
 from shared.events import AlarmRaised, UnitTaken
 from shared.indication import Indication, Lamp, Sound
-from shared.messages import ExtractionState, PlateState
+from shared.messages import ExtractionState, PlateState, VapourState
 from shared.readings import ExtractionQuality, PlateQuality
 
 BAD_PLATE = [quality for quality in PlateQuality if quality is not PlateQuality.GOOD]
@@ -332,3 +332,17 @@ def test_step_that_asks_for_more_than_the_reading_is_sure_of_says_so(bench, make
     """A warning, not a refusal."""
     bench.say(step=make.step(warnings=["tolerance-below-uncertainty"]))
     assert "The step asks for more than the plate reading is sure of." in page()["hand"]
+
+
+def test_vapour_is_shown_as_an_estimate_with_what_it_rests_on(bench, page):
+    """Share of the limit, what was breathed beside its limits, and that nothing measures it."""
+    vapour = VapourState(
+        solvent="isopropyl-alcohol", ppm=840.0, lel_share=0.042, short_term_ppm=38.4,
+        short_term_limit_ppm=500, long_term_ppm=2.1, long_term_limit_ppm=400, watched_s=600, dose_ml=0.5,
+        assumes="all that is drawn goes into the air of 50 L",
+    )  # fmt: skip
+    bench.say(vapour=vapour)
+    text = page()["bottle"]
+    assert "Vapour about 4% of the explosive limit (estimate)" in text
+    assert "Breathed about 38 ppm over 15 min (limit 500), 2 over 8 h (limit 400)" in text
+    assert "No measurement: all that is drawn goes into the air of 50 L. Reckoned for 10 min 00 s." in text
