@@ -37,7 +37,7 @@ class AirView(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class BottleView(msgspec.Struct, frozen=True, kw_only=True):
-    """The solvent bottle, and the vapour as it is estimated: share of the limit, breathed, what it rests on."""
+    """The solvent bottle, and the vapour as it is estimated, with what that rests on."""
 
     word: str = "Not known"
     shape: str = "unknown"
