@@ -4,7 +4,7 @@ Reads only; used by the command line, the link and the dashboard alike. Every an
 that no reading transaction stays open for long.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from math import inf
 from pathlib import Path
@@ -297,8 +297,11 @@ class History:
                 for interval in intervals
             )
 
-    def verify(self) -> chain.Verdict:
+    def verify(self, progress: Callable[[int, int], None] | None = None) -> chain.Verdict:
         """Walk the event chain and check the file itself.
+
+        Args:
+            progress: told (events walked, events in all) now and then.
 
         Raises:
             FailureError: the file is damaged.
@@ -307,7 +310,15 @@ class History:
             found = connection.execute(text("PRAGMA quick_check(1)")).scalar_one()
         if found != "ok":
             raise FailureError(f"{self.path}: the file is damaged: {found}.")
-        return chain.verify(self._printed())
+        return chain.verify(self._printed() if progress is None else self._watched(progress))
+
+    def _watched(self, progress: Callable[[int, int], None]) -> Iterator[dict[str, Any]]:
+        with self._connect() as connection:
+            whole = int(connection.execute(select(func.count()).select_from(EventRow)).scalar_one())
+        for done, event in enumerate(self._printed(), start=1):
+            if done % PAGE == 0 or done == whole:
+                progress(done, whole)
+            yield event
 
     def _printed(self) -> Iterator[dict[str, Any]]:
         """Events as stored; one whose columns contradict its body says so, so that no hash fits it."""

@@ -13,6 +13,7 @@ from shared import VERSION
 from shared.problems import BenchwardError, InputError
 from station.cli.alarms import alarms
 from station.cli.calibrate import calibrate
+from station.cli.care import backup, migrate, prune, restore
 from station.cli.checks import settings_group, sheet_group
 from station.cli.demo import demo
 from station.cli.extraction import extraction
@@ -88,12 +89,16 @@ def main(ctx: click.Context, settings: Path | None) -> None:
 
 for _command in (
     alarms,
+    backup,
     calibrate,
     demo,
     extraction,
     heat,
     log,
+    migrate,
+    prune,
     replay,
+    restore,
     rules,
     run,
     settings_group,

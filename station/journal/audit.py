@@ -15,6 +15,7 @@ from shared.database import reading_engine
 from shared.history import History
 from shared.problems import FailureError
 from shared.records import Base, Boot, EventRow, PlacementRow, ReadingRow, StepRow, UnitRow
+from station.journal import rollups
 from station.journal.ledger import derive
 
 DERIVED: tuple[type[Base], ...] = (UnitRow, StepRow, PlacementRow)
@@ -51,6 +52,7 @@ def _compare(path: Path, engine: Engine) -> None:
                     derive(made, record.seq, boots[record.boot], record.mono_ms, record.body)
             for model in DERIVED:
                 _compare_table(path, model, _rows(stored, model), _rows(made, model))
+            rollups.compare(stored, path)
     finally:
         again.dispose()
 

@@ -16,7 +16,7 @@ from sqlalchemy.exc import DatabaseError
 
 from shared import events
 from shared.chain import ZERO, event_hash
-from shared.database import check_schema, create_tables, schema_version, writing_engine
+from shared.database import writing_engine
 from shared.events import EventBody, EventRecord, hashed_fields, kind_of
 from shared.messages import Second
 from shared.plate_time import last_known_ms
@@ -31,8 +31,11 @@ from shared.records import (
     StepRow,
     UnitRow,
 )
+from shared.schema import check_schema, create_tables, schema_version
 from shared.timeline import Moment, is_trace
 from station.journal.claim import Claim
+from station.journal.migrating import migrate_if_older
+from station.journal.rollups import roll_up
 
 
 class Told(NamedTuple):
@@ -89,6 +92,7 @@ class Ledger:
                 raise InputError(f"{path}: is no database; name a station's, or a new file.") from error
             raise
         if version != 0:
+            migrate_if_older(path, version)
             check_schema(self._engine, path)
         create_tables(self._engine, path)
         with self._engine.connect() as connection:
@@ -137,6 +141,7 @@ class Ledger:
                 if readings:
                     # A second that a restart within the same boot cut in two keeps its first part.
                     connection.execute(sqlite_insert(ReadingRow).on_conflict_do_nothing(), readings)
+                    _roll_up(connection, readings)
         except BaseException:
             self.seq, self.head, self._boots = seq, head, boots
             raise
@@ -188,6 +193,11 @@ class Ledger:
     def _write_clock(self, connection: Connection, clock: BootClock) -> None:
         boot_id = self._boot_id(connection, clock.boot)
         connection.execute(update(Boot).where(Boot.id == boot_id).values(wall_offset_ms=clock.wall_offset_ms))
+
+
+def _roll_up(connection: Connection, readings: list[dict[str, Any]]) -> None:
+    for boot_id in {row["boot_id"] for row in readings}:
+        roll_up(connection, boot_id, (row["second"] for row in readings if row["boot_id"] == boot_id))
 
 
 def _reading_values(boot_id: int, second: Second) -> dict[str, Any]:
