@@ -28,6 +28,16 @@ class Status(msgspec.Struct, frozen=True, kw_only=True):
     reason: str
 
 
+class Head(msgspec.Struct, frozen=True, kw_only=True):
+    """Retained on ``/head``: the newest event on the station's disk and the head of its chain.
+
+    Whoever keeps it can tell later whether the chain was cut off or written anew (`benchward verify --head`).
+    """
+
+    seq: int
+    hash: str
+
+
 class PlateState(msgspec.Struct, frozen=True, kw_only=True):
     """The plate now. ``plate_c`` is None whenever the number cannot be believed; ``quality`` says why.
 

@@ -147,7 +147,12 @@ class Daemon:
         self._write_failed = False
         durable = journal.durable()
         started = StationStarted(
-            station=station, version=VERSION, sheet=book.sheet.label, settings=settings_digest, values=trim
+            station=station,
+            version=VERSION,
+            sheet=book.sheet.label,
+            settings=settings_digest,
+            set_aside=None if journal.set_aside is None else journal.set_aside.name,
+            values=trim,
         )
         now = Moment(clock.boot, clock.mono_ms())
         self._state: State
@@ -199,8 +204,10 @@ class Daemon:
         return Moment(self._clock.boot, mono_ms, wall_ms)
 
     def _health(self, now: Moment) -> Health:
+        fault = self._journal.fault
         return Health(
-            journal_ok=self._journal.ok,
+            journal_ok=fault is None,
+            journal_fault=fault,
             link_ok=self._link.up,
             clock_ok=now.wall_ms is not None,
             calibration_ok=self._calibration_ok(now),

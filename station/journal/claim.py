@@ -20,9 +20,8 @@ class Claim:
         Raises:
             FailureError: another program has it, or the folder cannot be written.
         """
-        path = database.with_name(database.name + ".lock")
         try:
-            self._file = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+            self._file = os.open(self.path_for(database), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
         except OSError as error:
             raise FailureError(f"{database}: cannot be opened for writing: {error.strerror}.") from error
         try:
@@ -30,6 +29,11 @@ class Claim:
         except OSError as error:
             os.close(self._file)
             raise FailureError(f"{database}: another station writes this journal; stop it first.") from error
+
+    @staticmethod
+    def path_for(database: Path) -> Path:
+        """The file that is locked; it stays when the claim is let go."""
+        return database.with_name(database.name + ".lock")
 
     def release(self) -> None:
         """Let go; harmless twice."""

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from shared.history import History, Place
-from shared.messages import Answer, StationState, Status, cloud_event, encode, senml, topic
+from shared.messages import Answer, Head, StationState, Status, cloud_event, encode, senml, topic
 from shared.problems import InputError
 from shared.requests import AnyRequest, Unreadable, parse_json, parse_text
 from station.journal.ledger import Cursor
@@ -23,6 +23,7 @@ from station.settings import BrokerSettings
 LOG = logging.getLogger("benchward.link")
 IDLE_S = 0.2
 STATE_GAP_S = 0.1
+HEAD_GAP_S = 1.0
 CURSOR_GAP_S = 1.0
 FAREWELL_S = 5.0
 AFTER_REFUSAL_S = 5.0
@@ -52,6 +53,7 @@ class Link:
         self._state: StationState | None = None
         self._state_shown_s = float("-inf")
         self._cursor_saved_s = float("-inf")
+        self._head_shown: tuple[int, float] = (0, float("-inf"))
         self._refused_s = float("-inf")
         self.refused = 0
         journal.on_written = self._wake.set
@@ -125,6 +127,7 @@ class Link:
         self._take_requests()
         if self._connection.connected:
             self._send_state()
+            self._send_head()
             if time.monotonic() - self._refused_s >= AFTER_REFUSAL_S:
                 self._send_events(history)
                 self._send_readings(history)
@@ -153,6 +156,15 @@ class Link:
             return
         self._state, self._state_shown_s = None, now_s
         self._connection.publish(topic(self._station, "state"), encode(state), retain=True)
+
+    def _send_head(self) -> None:
+        """Tell the head of the chain when it has moved, once a second at most."""
+        (seq, digest), (shown, shown_s) = self._journal.head, self._head_shown
+        if seq == shown or time.monotonic() - shown_s < HEAD_GAP_S:
+            return
+        self._head_shown = (seq, time.monotonic())
+        head = encode(Head(seq=seq, hash=digest))
+        self._connection.publish(topic(self._station, "head"), head, retain=True)
 
     def _send_events(self, history: History) -> None:
         room = self._window // 2 - self._events.in_flight
@@ -214,6 +226,8 @@ class Link:
             self._wake.wait(0.02)
             self._wake.clear()
         if self._connection.connected:
+            self._head_shown = (self._head_shown[0], float("-inf"))
+            self._send_head()
             goodbye = encode(Status(online=False, reason="stopped"))
             mid = self._connection.publish(topic(self._station, "status"), goodbye, retain=True)
             while self._connection.connected and time.monotonic() < deadline:
