@@ -29,7 +29,7 @@ from shared.records import (
     StepRow,
     UnitRow,
 )
-from shared.timeline import Moment
+from shared.timeline import Moment, rfc3339
 
 PAGE = 1000
 
@@ -79,6 +79,18 @@ class Filter(NamedTuple):
 
 
 _EVERYTHING = Filter()
+
+
+class UnitFilter(NamedTuple):
+    """Which units to list; None leaves a condition out. ``outcome`` is ``open`` for those not closed."""
+
+    unit: str | None = None
+    model: str | None = None
+    job: str | None = None
+    outcome: str | None = None
+
+
+_EVERY_UNIT = UnitFilter()
 
 
 class History:
@@ -229,24 +241,25 @@ class History:
                 "units": count(select(func.count()).select_from(UnitRow)),
             }
 
-    def units(self) -> list[dict[str, Any]]:
-        """Every unit's stays at the bench, in order of booking in, with its steps so far."""
+    def units(self, which: UnitFilter = _EVERY_UNIT) -> list[dict[str, Any]]:
+        """Units' stays at the bench, in order of booking in, with their steps so far."""
+        wanted = {"model": which.model, "job": which.job, "unit": which.unit}
+        query = (
+            select(UnitRow, Boot.wall_offset_ms, EventRow.mono_ms)
+            .join(EventRow, EventRow.seq == UnitRow.booked_seq)
+            .join(Boot, Boot.id == EventRow.boot_id)
+            .order_by(UnitRow.booked_seq)
+        )
         with self._connect() as connection:
-            units = connection.execute(
-                select(
-                    UnitRow.booked_seq,
-                    UnitRow.unit,
-                    UnitRow.model,
-                    UnitRow.job,
-                    UnitRow.closed_seq,
-                    UnitRow.outcome,
-                ).order_by(UnitRow.booked_seq)
-            ).all()
+            units = connection.execute(query).all()
             steps = connection.execute(
                 select(StepRow.started_seq, StepRow.unit, StepRow.step, StepRow.result).order_by(
                     StepRow.started_seq
                 )
             ).all()
+        of_unit: dict[str, list[Any]] = {}
+        for step in steps:
+            of_unit.setdefault(step.unit, []).append(step)
         until: dict[int, float] = {}
         next_stay: dict[str, float] = {}
         for unit in reversed(units):  # a stay ends where it is closed, or where the unit is booked in anew
@@ -257,15 +270,25 @@ class History:
                 "unit": unit.unit,
                 "model": unit.model,
                 "job": unit.job,
+                "booked_in": rfc3339(
+                    None if unit.wall_offset_ms is None else unit.mono_ms + unit.wall_offset_ms
+                ),
                 "outcome": unit.outcome or "open",
                 "steps": [
                     {"step": step.step, "result": step.result or "running"}
-                    for step in steps
-                    if step.unit == unit.unit and unit.booked_seq < step.started_seq < until[unit.booked_seq]
+                    for step in of_unit.get(unit.unit, [])
+                    if unit.booked_seq < step.started_seq < until[unit.booked_seq]
                 ],
             }
             for unit in units
+            if all(value is None or getattr(unit, key) == value for key, value in wanted.items())
+            and which.outcome in (None, unit.outcome or "open")
         ]
+
+    def knows_unit(self, unit: str) -> bool:
+        """Whether the unit was ever booked in."""
+        with self._connect() as connection:
+            return connection.execute(select(UnitRow.unit).where(UnitRow.unit == unit)).first() is not None
 
     def heat(self, unit: str, retrim: tuple[float, float] | None = None) -> dict[str, Any]:
         """The heat history of a unit over all its placements (see `heat.history`).

@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 import click
 
 from shared.events import KINDS
-from shared.history import Filter, History
+from shared.history import Filter, History, UnitFilter
 from shared.problems import FailureError, InputError
 from shared.timeline import parse_rfc3339
 from station.calibration import latest
@@ -37,12 +37,28 @@ def open_history(settings: Settings, db: Path | None) -> History:
 
 @click.command()
 @db_option
+@click.option("--unit", help="Only the stays of this unit.")
+@click.option("--model", help="Only units of this model.")
+@click.option("--job", help="Only units of this job.")
+@click.option("--outcome", help="Only units with this outcome; open: those not closed yet.")
 @format_option
 @click.pass_obj
-def units(settings: Settings, db: Path | None, form: str) -> None:
+def units(
+    settings: Settings, db: Path | None, unit: str | None, model: str | None, job: str | None,
+    outcome: str | None, form: str,
+) -> None:  # fmt: skip
     """List the units this bench has seen, with their steps."""
+    which = UnitFilter(unit=unit, model=model, job=job, outcome=outcome)
+    columns = ("unit", "model", "job", "booked_in", "outcome", "steps")
     with open_history(settings, db) as history:
-        print_rows(history.units(), ("unit", "model", "job", "outcome", "steps"), form, _unit_text)
+        _said_if_unknown(history, unit)
+        print_rows(history.units(which), columns, form, _unit_text)
+
+
+def _said_if_unknown(history: History, unit: str | None) -> None:
+    """A word on stderr about a unit that is nowhere on record: an empty list alone leaves one guessing."""
+    if unit is not None and not history.knows_unit(unit):
+        click.echo(f"benchward: {history.path}: unit {unit!r} was never booked in.", err=True)
 
 
 def _unit_text(row: Row) -> str:
@@ -149,6 +165,7 @@ def log(
         kind=kind, unit=unit, from_ms=moment_option("--from", from_), to_ms=moment_option("--to", to)
     )
     with open_history(settings, db) as history:
+        _said_if_unknown(history, unit)
         rows = (dated.to_dict() for dated in history.events(which=which))
         print_rows(rows, LOG_COLUMNS, form, event_text)
 

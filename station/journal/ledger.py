@@ -37,7 +37,7 @@ from station.journal.claim import Claim
 from station.journal.migrating import migrate_if_older
 from station.journal.rollups import roll_up
 
-LARGEST_CHECKED = 512 * 1024 * 1024
+LARGEST_CHECKED = 128 * 1024 * 1024
 """Bytes up to which a file is checked whole when it is opened: a larger one would hold the start up."""
 
 

@@ -1,7 +1,7 @@
 """A made-up stretch of work at one bench, as large as wanted: a database to measure on.
 
-Every day is a boot of its own; units come and go, each with two heat steps and a solder step. Events go through
-the ledger, as the station writes them; seconds of record are written in bulk, and rolled up at the end.
+Every day is a boot of its own; units come and go, each with two heat steps and a solder step. Events go
+through the ledger, as the station writes them; seconds of record are written in bulk, rolled up at the end.
 """
 
 import math
@@ -60,7 +60,8 @@ def _work(boot: str, begin_s: int, unit: str, model: str, *, failed: bool) -> li
     def add(at_s: float, *bodies: events.EventBody) -> None:
         told.append(_told(boot, begin_s + at_s, *bodies))
 
-    add(0, events.UnitBookedIn(unit=unit, model=model, technician=who), events.UnitTaken(unit=unit, technician=who))
+    add(0, events.UnitBookedIn(unit=unit, model=model, technician=who))
+    add(0, events.UnitTaken(unit=unit, technician=who))
     for index, step in enumerate(("frame-off", "strip")):
         at_s = 10 + index * (HOT_S + 60)
         placed = events.UnitPlaced(unit=unit, technician=who)
@@ -70,9 +71,10 @@ def _work(boot: str, begin_s: int, unit: str, model: str, *, failed: bool) -> li
         add(at_s + HOT_S + 1, events.UnitRemoved(unit=unit, technician=who))
     at_s = 2 * (HOT_S + 60) + 60
     add(at_s, events.StepStarted(unit=unit, step="solder", attempt=1, technician=who))
-    add(at_s + 90, events.AlarmRaised(alarm="solvent-left-out", priority="low", unit=unit))
-    add(at_s + 100, events.AlarmAcknowledged(alarm="solvent-left-out", technician=who))
-    add(at_s + 130, events.AlarmReturned(alarm="solvent-left-out"), events.AlarmClosed(alarm="solvent-left-out"))
+    alarm = "solvent-left-out"
+    add(at_s + 90, events.AlarmRaised(alarm=alarm, priority="low", unit=unit))
+    add(at_s + 100, events.AlarmAcknowledged(alarm=alarm, technician=who))
+    add(at_s + 130, events.AlarmReturned(alarm=alarm), events.AlarmClosed(alarm=alarm))
     result = "fail" if failed else "pass"
     add(at_s + 200, events.StepFinished(unit=unit, step="solder", result=result, technician=who))
     outcome = "scrapped" if failed else "delivered"

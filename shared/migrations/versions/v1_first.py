@@ -53,8 +53,8 @@ def upgrade() -> None:
         sa.Column("valid_ms", sa.Integer(), nullable=False),
         sa.PrimaryKeyConstraint("boot_id", "second", name="pk_readings"),
         sa.ForeignKeyConstraint(["boot_id"], ["boots.id"], name="fk_readings_boot_id"),
-        sa.CheckConstraint("valid_ms BETWEEN 0 AND 1000", name="ck_readings_valid"),
-        sa.CheckConstraint("plate_mean_cc IS NOT NULL OR valid_ms = 0", name="ck_readings_number"),
+        sa.CheckConstraint("valid_ms BETWEEN 0 AND 1000", name=op.f("ck_readings_valid")),
+        sa.CheckConstraint("plate_mean_cc IS NOT NULL OR valid_ms = 0", name=op.f("ck_readings_number")),
         sqlite_with_rowid=False,
     )
     op.create_table(
