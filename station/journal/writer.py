@@ -17,12 +17,14 @@ from typing import NamedTuple
 
 from sqlalchemy.exc import DBAPIError, OperationalError
 
+from shared.chain import ZERO
 from shared.events import EventRecord
 from shared.history import History
 from shared.messages import Answer, Second
 from shared.problems import FailureError
 from shared.timeline import is_trace
 from station.journal.backup import set_aside
+from station.journal.claim import UnwritableError
 from station.journal.ledger import BootClock, Cursor, DamagedError, Entry, Ledger, Told
 from station.rules.fold import fold
 from station.rules.requests import Outcome
@@ -69,23 +71,40 @@ class Journal:
         self._oldest_s: float | None = None
         self._queue: queue.Queue[_Item] = queue.Queue(QUEUE_LIMIT)
         self._stop = threading.Event()
-        self._fault: str | None = None
         self._started_s = float("-inf")
-        self._ledger = self._open()
-        self.head = (self._ledger.seq, self._ledger.head)  # of the newest event on disk; replaced whole
+        self.head = (0, ZERO)  # of the newest event on disk; replaced whole
+        self._ledger: Ledger | None = None
+        self._fault = self._open()
         self._thread = threading.Thread(target=self._run, name="journal", daemon=True)
 
-    def _open(self) -> Ledger:
+    def _open(self) -> str | None:
+        """Open the database, or say why the card takes no writing now: then it is tried again.
+
+        Raises:
+            InputError: the file is no database of a station, or one of another version.
+            FailureError: somebody else writes it, or it can never be opened.
+        """
+        try:
+            self._ledger = self._opened()
+        except UnwritableError as error:
+            LOG.error("journal: %s The bench goes on; the record waits in memory.", error)
+            return error.code
+        except DBAPIError as error:
+            code = fault_code(error)
+            if code not in ("read-only", "disk-full"):
+                raise FailureError(f"{self.path}: cannot be opened for writing: {error.orig}.") from error
+            LOG.error("journal %s: %s. The bench goes on; the record waits in memory.", self.path, error.orig)
+            return code
+        self.head = (self._ledger.seq, self._ledger.head)
+        return None
+
+    def _opened(self) -> Ledger:
         try:
             return Ledger(self.path)
         except DamagedError as error:
-            self.set_aside = set_aside(self.path, "damaged")
-            LOG.error(
-                "journal %s is damaged (%s); kept as %s, a new one begun", self.path, error, self.set_aside
-            )
+            self.set_aside = kept = set_aside(self.path, "damaged")
+            LOG.error("journal %s is damaged (%s); kept as %s, a new one begun", self.path, error, kept)
             return Ledger(self.path)
-        except DBAPIError as error:
-            raise FailureError(f"{self.path}: cannot be opened for writing: {error.orig}.") from error
 
     @property
     def fault(self) -> str | None:
@@ -111,11 +130,15 @@ class Journal:
 
     def durable(self) -> Durable:
         """The state that earlier runs left: the fold of their events. Replays had benches of their own."""
+        if self._ledger is None and not self.path.exists():
+            return Durable()
         with History(self.path) as history:
             return fold((moment, body) for moment, body in history.moments() if not is_trace(moment.boot))
 
     def hot_ms(self, units: Iterable[str], from_c: float) -> dict[str, int]:
         """How long each unit has lain on the plate at or above a temperature, by the readings, in ms."""
+        if self._ledger is None:
+            return {}
         with History(self.path) as history:
             return {unit: round(1000 * history.hot_s(unit, from_c)) for unit in units}
 
@@ -153,7 +176,7 @@ class Journal:
         if self._thread.is_alive():
             self._thread.join(JOIN_S)
         ended = not self._thread.is_alive()
-        if ended:
+        if ended and self._ledger is not None:
             self._ledger.close()
         if self.lost:
             LOG.error("%d entries were lost", self.lost)
@@ -213,8 +236,11 @@ class Journal:
 
     def _write(self, pending: deque[_Item]) -> bool:
         entries = [item.entry for item in pending if item.entry is not None]
+        ledger = self._ledger or self._opened_at_last()
+        if ledger is None:
+            return False
         try:
-            records = self._ledger.write(entries) if entries else []
+            records = ledger.write(entries) if entries else []
         except Exception as error:  # noqa: BLE001 - no entry may end this thread; each is logged with its cause
             fault = fault_code(error)
             if fault is None:
@@ -226,11 +252,19 @@ class Journal:
         if self._fault is not None:
             LOG.warning("journal %s can be written again", self.path)
         self._fault = None
-        self.head = (self._ledger.seq, self._ledger.head)
+        self.head = (ledger.seq, ledger.head)
         self._answer(pending, records)
         if entries and self.on_written is not None:
             self.on_written()
         return True
+
+    def _opened_at_last(self) -> Ledger | None:
+        try:
+            self._fault = self._open()
+        except Exception:
+            LOG.exception("journal %s cannot be opened", self.path)
+            self._fault = "disk-error"
+        return self._ledger
 
     def _write_singly(self, pending: deque[_Item], error: Exception) -> bool:
         """Something in a batch cannot be written whatever the disk does: leave out that, and only that."""
