@@ -19,7 +19,7 @@ from shared.problems import FailureError
 from shared.readings import ExtractionReading, PlateReading
 from shared.requests import AnyRequest, Unreadable
 from station.calibration import on_record
-from station.clock import Clock, FreshClock, RealClock, SteppedClock
+from station.clock import SYNCHRONISED, Clock, FreshClock, RealClock, SteppedClock
 from station.daemon import Asking, Daemon, Follower, Inbox, NoLink, Wiring
 from station.drivers.bench import Bench, real_bench
 from station.journal.writer import Journal
@@ -207,7 +207,9 @@ def real_station(settings: Settings, book: Book) -> Station:
     except BaseException:
         journal.stop()
         raise
-    clock = RealClock(trusted=settings.station.clock == "trusted")
+    named = settings.station.sync_file
+    sync_file = SYNCHRONISED if named is None else Path(named)
+    clock = RealClock(trusted=settings.station.clock == "trusted", sync_file=sync_file)
     return Station(
         settings,
         book,
@@ -233,7 +235,9 @@ def simulated_station(
         seed: of the simulation's noise.
         linked: with a broker.
     """
-    clock: Clock = FreshClock() if speed == 1.0 else SteppedClock(speed)
+    named = settings.station.sync_file
+    sync_file = None if named is None else Path(named)
+    clock: Clock = FreshClock(sync_file) if speed == 1.0 else SteppedClock(speed)
     written = settings
     journal = open_journal(written)
     settings, calibrations = calibrated(written)
