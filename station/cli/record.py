@@ -193,7 +193,8 @@ def verify(settings: Settings, db: Path | None, head: str | None) -> None:
             found = history.verify(progress)
         if found.problem is not None:
             raise FailureError(f"{history.path}: the chain breaks: {found.problem}.")
-        audit(history.path)
+        with watching("comparing roll-ups") as progress:
+            audit(history.path, progress)
         if head is not None and not any(dated.record.hash.startswith(head) for dated in history.events()):
             raise FailureError(
                 f"{history.path}: head {head!r} stands nowhere in the chain: it was cut off or rewritten."
