@@ -69,7 +69,8 @@ def migrate(settings: Settings, db: Path | None, dry_run: bool, roll_up: bool) -
     claim = Claim(path)
     try:
         done = bring_up_to_date(path)
-        anew = roll_up_anew(path) if roll_up else 0
+        with watching("rolling up") as progress:
+            anew = roll_up_anew(path, progress) if roll_up else 0
     finally:
         claim.release()
     if done.kept is None:

@@ -14,6 +14,7 @@ from shared.problems import FailureError, InputError
 from shared.timeline import parse_rfc3339
 from station.calibration import latest
 from station.cli.output import Row, clock, format_option, print_rows
+from station.cli.watching import watching
 from station.journal.audit import audit
 from station.settings import Settings
 
@@ -188,10 +189,12 @@ def verify(settings: Settings, db: Path | None, head: str | None) -> None:
     if head is not None and not re.fullmatch(r"[0-9a-f]{16,64}", head):
         raise InputError(f"--head is {head!r}, not 16 to 64 hex digits of a head that was printed.")
     with open_history(settings, db) as history:
-        found = history.verify()
+        with watching("walking the chain") as progress:
+            found = history.verify(progress)
         if found.problem is not None:
             raise FailureError(f"{history.path}: the chain breaks: {found.problem}.")
-        audit(history.path)
+        with watching("comparing roll-ups") as progress:
+            audit(history.path, progress)
         if head is not None and not any(dated.record.hash.startswith(head) for dated in history.events()):
             raise FailureError(
                 f"{history.path}: head {head!r} stands nowhere in the chain: it was cut off or rewritten."

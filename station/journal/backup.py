@@ -44,7 +44,7 @@ def back_up(source: Path, target: Path, progress: Progress | None = None) -> Cop
     with History(source):
         pass  # refuses what is no station's database before anything is made
     if target.is_dir():
-        target = target / f"{source.stem}-{_stamp()}{source.suffix}"
+        target = target / f"{source.stem}-{stamp()}{source.suffix}"
     if target.exists():
         raise InputError(f"{target}: is there already; name a new file, or a folder.")
     part = target.with_name(f".{target.name}.part")
@@ -52,11 +52,11 @@ def back_up(source: Path, target: Path, progress: Progress | None = None) -> Cop
         copy(source, part)
         copied = verified(part, progress)
         os.replace(part, target)
-        _sync_folder(target.parent)
+        sync_folder(target.parent)
     except (OSError, sqlite3.Error) as error:
         raise FailureError(f"{target}: cannot be made from {source}: {error}.") from error
     finally:
-        _discard(part)
+        discard(part)
     return copied._replace(path=target)
 
 
@@ -76,24 +76,24 @@ def restore(source: Path, target: Path, progress: Progress | None = None) -> tup
         copied = verified(part, progress)
         aside = set_aside(target, "replaced") if target.exists() else None
         os.replace(part, target)
-        _sync_folder(target.parent)
+        sync_folder(target.parent)
     except (OSError, sqlite3.Error) as error:
         raise FailureError(f"{target}: cannot be restored from {source}: {error}.") from error
     finally:
-        _discard(part)
+        discard(part)
         claim.release()
     return copied._replace(path=target), aside
 
 
 def set_aside(path: Path, why: str) -> Path:
     """Move a database out of the way, with what belongs to it, under a name that says why and when."""
-    aside = path.with_name(f"{path.name}.{why}-{_stamp()}")
+    aside = path.with_name(f"{path.name}.{why}-{stamp()}")
     os.replace(path, aside)
     for side in SIDE_FILES:
         beside = path.with_name(path.name + side)
         if beside.exists():
             os.replace(beside, aside.with_name(aside.name + side))
-    _sync_folder(path.parent)
+    sync_folder(path.parent)
     return aside
 
 
@@ -116,7 +116,7 @@ def verified(path: Path, progress: Progress | None = None) -> Copied:
 
 def copy(source: Path, part: Path) -> None:
     """Copy a database to one file as it is at this moment, and bring that to the disk."""
-    _discard(part)
+    discard(part)
     with closing(sqlite3.connect(source)) as taken, closing(sqlite3.connect(part)) as made:
         taken.backup(made, pages=-1)
         made.execute("PRAGMA journal_mode = DELETE")  # one file, nothing beside it
@@ -124,12 +124,14 @@ def copy(source: Path, part: Path) -> None:
         os.fsync(file.fileno())
 
 
-def _discard(part: Path) -> None:
+def discard(part: Path) -> None:
+    """Remove what an unfinished copy left, with the files SQLite puts beside it."""
     for name in (part.name, *(part.name + side for side in SIDE_FILES), part.name + "-journal"):
         part.with_name(name).unlink(missing_ok=True)
 
 
-def _sync_folder(folder: Path) -> None:
+def sync_folder(folder: Path) -> None:
+    """Bring a folder's names to the disk."""
     handle = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(handle)
@@ -137,5 +139,6 @@ def _sync_folder(folder: Path) -> None:
         os.close(handle)
 
 
-def _stamp() -> str:
+def stamp() -> str:
+    """The time now, UTC, as it stands in names of files."""
     return datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")

@@ -1,14 +1,17 @@
 """Bringing a database up to date: backed up before, checked after, all of it or nothing."""
 
 import logging
+import os
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 from typing import NamedTuple
 
 from shared.database import migrating_engine
-from shared.problems import InputError
+from shared.problems import FailureError, InputError
 from shared.records import SCHEMA_VERSION
 from shared.schema import migrate, schema_version
-from station.journal.backup import copy
+from station.journal.backup import copy, discard, stamp, sync_folder
 
 LOG = logging.getLogger("benchward.journal")
 
@@ -52,9 +55,7 @@ def bring_up_to_date(path: Path) -> Migrated:
     before = version_of(path)
     if before == SCHEMA_VERSION:
         return Migrated(before, before, None)
-    kept = path.with_name(f"{path.name}.schema-{before}")
-    if not kept.exists():
-        copy(path, kept)
+    kept = _keep(path, before)
     engine = migrating_engine(path)
     try:
         migrate(engine, path)
@@ -62,6 +63,33 @@ def bring_up_to_date(path: Path) -> Migrated:
         engine.dispose()
     LOG.warning("%s brought from schema %d to %d; as it was: %s", path, before, SCHEMA_VERSION, kept)
     return Migrated(before, SCHEMA_VERSION, kept)
+
+
+def _keep(path: Path, version: int) -> Path:
+    """Copy the database as it is now; a copy of an earlier try is neither trusted nor overwritten.
+
+    Raises:
+        FailureError: it could not be copied, or it is damaged; nothing is left behind.
+    """
+    kept = path.with_name(f"{path.name}.schema-{version}")
+    if kept.exists():
+        kept = kept.with_name(f"{kept.name}-{stamp()}")
+    if kept.exists():
+        raise FailureError(f"{kept}: is there already; try again in a second.")
+    part = kept.with_name(f".{kept.name}.part")
+    try:
+        copy(path, part)
+        with closing(sqlite3.connect(part)) as connection:
+            found = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
+        if found != "ok":
+            raise FailureError(f"{path}: the file is damaged, it is not migrated: {found}.")
+        os.replace(part, kept)
+        sync_folder(kept.parent)
+    except (OSError, sqlite3.Error) as error:
+        raise FailureError(f"{path}: cannot be copied before it is migrated: {error}.") from error
+    finally:
+        discard(part)
+    return kept
 
 
 def migrate_if_older(path: Path, version: int) -> None:

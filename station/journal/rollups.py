@@ -5,7 +5,7 @@ twice changes nothing. What has been thinned (its readings pruned) is never made
 the record.
 """
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
@@ -70,17 +70,19 @@ def hours_of(boot: InstrumentedAttribute[int], number: Any) -> Select[Any]:
     )
 
 
-def compare(connection: Connection, path: Path) -> None:
-    """Compare every roll-up with what it was made of.
+def compare(connection: Connection, path: Path, progress: Callable[[int, int], None] | None = None) -> None:
+    """Compare every roll-up with what it was made of; ``progress`` is told (boots done, boots in all).
 
     Raises:
         FailureError: names the first that differs.
     """
     thinned = {row.id: row.thinned_to or 0 for row in connection.execute(select(Boot.id, Boot.thinned_to))}
-    for boot_id, thinned_to in thinned.items():
+    for done, (boot_id, thinned_to) in enumerate(thinned.items(), start=1):
         first = -(-thinned_to // 60)
         _compare(connection, path, MinuteRow, _minutes(boot_id, first), boot_id, first)
         _compare(connection, path, HourRow, _hours(boot_id), boot_id, 0)
+        if progress is not None:
+            progress(done, len(thinned))
 
 
 def _minutes(boot_id: int, first: int) -> Select[Any]:

@@ -243,3 +243,9 @@ def test_time_above_is_the_closed_form_of_a_ramp(threshold_c: int) -> None:
     run = sampled(lambda t: 25 + t / 10, 850)
     assert time_above_s([run], threshold_c) == pytest.approx((110 - threshold_c) * 10, abs=1e-6)
     assert max_rise_c_per_min([run]) == pytest.approx(6.0, abs=1e-6)
+
+
+def test_steepest_rise_is_the_closed_form_of_an_exponential() -> None:
+    """The steepest minute of 120 - 95 e^(-t/90) is its first: 95 (1 - e^(-60/90)) °C."""
+    run = sampled(lambda at: 120 - 95 * np.exp(-at / 90), 900)
+    assert max_rise_c_per_min([run]) == pytest.approx(95 * (1 - np.exp(-60 / 90)), abs=0.01)

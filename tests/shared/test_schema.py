@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from alembic.util import CommandError
+from click.testing import CliRunner
 from sqlalchemy import inspect
 
 from shared import events
@@ -16,7 +17,9 @@ from shared.problems import FailureError, InputError
 from shared.records import SCHEMA_VERSION, Base
 from shared.schema import create_tables, migrate
 from shared.timeline import Moment
+from station.cli import main
 from station.journal.audit import audit
+from station.journal.claim import Claim
 from station.journal.ledger import BootClock, Ledger, Told
 from station.journal.migrating import bring_up_to_date
 
@@ -113,6 +116,55 @@ def test_filled_database_keeps_everything_when_migrated(tmp_path):
         assert after.execute("PRAGMA foreign_key_check").fetchall() == []
     with History(path) as history:
         assert history.verify().problem is None
+    audit(path)
+
+
+def test_copy_of_an_earlier_try_is_not_taken_for_todays(tmp_path):
+    """Half a copy that a power cut left stays what it is; today's is made beside it, whole."""
+    path = tmp_path / "old.db"
+    fill_first_schema(path)
+    left = tmp_path / "old.db.schema-1"
+    left.write_bytes(b"half a copy")
+    done = bring_up_to_date(path)
+    assert left.read_bytes() == b"half a copy"
+    assert done.kept is not None
+    assert done.kept != left
+    with closing(sqlite3.connect(done.kept)) as kept:
+        assert kept.execute("PRAGMA user_version").fetchone() == (1,)
+        assert kept.execute("SELECT count(*) FROM readings").fetchone() == (7331,)
+    assert list(tmp_path.glob(".*.part*")) == []
+
+
+def test_damaged_file_is_not_migrated(tmp_path):
+    """What cannot be copied whole is left as it is, and no copy of it is taken for a backup."""
+    path = tmp_path / "old.db"
+    fill_first_schema(path)
+    raw = bytearray(path.read_bytes())
+    raw[len(raw) // 2 : len(raw) // 2 + 8192] = b"\xff" * 8192
+    path.write_bytes(raw)
+    with pytest.raises(FailureError, match=r"damaged|copied before"):
+        bring_up_to_date(path)
+    assert path.read_bytes() == raw
+    assert list(tmp_path.glob("*.schema-*")) == []
+
+
+def test_migrate_command_tells_from_and_to(tmp_path):
+    """Dry, nothing changes; beside a running station it is refused; else it names schemas and copy."""
+    path = tmp_path / "old.db"
+    fill_first_schema(path)
+    before = path.read_bytes()
+    dry = CliRunner().invoke(main, ["migrate", "--db", str(path), "--dry-run"])
+    assert (dry.exit_code, dry.stdout) == (0, f"{path}: schema 1; would be brought to schema 2\n")
+    assert path.read_bytes() == before
+    claim = Claim(path)
+    refused = CliRunner().invoke(main, ["migrate", "--db", str(path)])
+    claim.release()
+    assert (refused.exit_code, path.read_bytes() == before) == (1, True)
+    assert "another station writes this journal" in refused.output
+    done = CliRunner().invoke(main, ["migrate", "--db", str(path), "--roll-up"])
+    assert done.exit_code == 0
+    assert f"from schema 1 to 2; as it was: {path}.schema-1" in done.stdout
+    assert "minutes and hours of 2 boots made anew" in done.stdout
     audit(path)
 
 
