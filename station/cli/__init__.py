@@ -14,6 +14,7 @@ from shared.problems import BenchwardError, InputError
 from station.cli.alarms import alarms
 from station.cli.calibrate import calibrate
 from station.cli.checks import settings_group, sheet_group
+from station.cli.contract import contract
 from station.cli.demo import demo
 from station.cli.extraction import extraction
 from station.cli.record import heat, log, units, verify
@@ -88,6 +89,7 @@ def main(ctx: click.Context, settings: Path | None) -> None:
 
 for _command in (
     alarms,
+    contract,
     calibrate,
     demo,
     extraction,
