@@ -1,7 +1,7 @@
 """The contract over MQTT as an AsyncAPI 3.0 document, made from the structs that are sent.
 
-What is printed is what is sent: the schemas come from the structs themselves, and only the topics and what each
-is for are written here. ``deploy/asyncapi.json`` is kept equal to it.
+What is printed is what is sent: the schemas come from the structs themselves, and only the topics and what
+each is for are written here. ``deploy/asyncapi.json`` is kept equal to it.
 """
 
 from typing import Any

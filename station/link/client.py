@@ -6,6 +6,7 @@ put values into bounded queues.
 
 import logging
 import socket
+import ssl
 from collections import deque
 from collections.abc import Callable
 from typing import Any, NamedTuple
@@ -16,6 +17,8 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from shared.problems import InputError
 
 LOG = logging.getLogger("benchward.link")
 PAHO_LOG = logging.getLogger("benchward.link.mqtt")
@@ -93,6 +96,17 @@ class Connection:
     def sign_on(self, user: str, password: str) -> None:
         """Use a name and password."""
         self._client.username_pw_set(user, password)
+
+    def encrypt(self, ca_file: str) -> None:
+        """Speak TLS, and believe only brokers whose certificate this CA has signed.
+
+        Raises:
+            InputError: the CA's certificate cannot be read.
+        """
+        try:
+            self._client.tls_set_context(ssl.create_default_context(cafile=ca_file))
+        except OSError as error:
+            raise InputError(f"broker.ca_file {ca_file!r} holds no usable certificate: {error}.") from error
 
     def start(self) -> None:
         """Begin to connect, and go on trying; returns at once."""

@@ -68,6 +68,8 @@ class Link:
         )
         if broker.user is not None:
             self._connection.sign_on(broker.user, _password(broker.password_file))
+        if broker.ca_file is not None:
+            self._connection.encrypt(broker.ca_file)
         self._events: Stream[int] = Stream(0)
         self._readings: Stream[Place] = Stream(Place(0, -1))
         self._saved: tuple[int, Place] = (0, Place(0, -1))
