@@ -107,6 +107,8 @@ class BrokerSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_f
     port: Annotated[int, msgspec.Meta(ge=1, le=65535)] = 1883
     user: str | None = None
     password_file: str | None = None
+    ca_file: str | None = None
+    """Certificate of the private CA that signed the broker's; with it the link is encrypted."""
     window: Annotated[int, msgspec.Meta(ge=1, le=2000, description="messages in flight")] = 200
 
 

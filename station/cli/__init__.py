@@ -15,6 +15,7 @@ from station.cli.alarms import alarms
 from station.cli.calibrate import calibrate
 from station.cli.care import backup, migrate, prune, restore
 from station.cli.checks import settings_group, sheet_group
+from station.cli.contract import contract
 from station.cli.demo import demo
 from station.cli.extraction import extraction
 from station.cli.record import heat, log, units, verify
@@ -90,6 +91,7 @@ def main(ctx: click.Context, settings: Path | None) -> None:
 for _command in (
     alarms,
     backup,
+    contract,
     calibrate,
     demo,
     extraction,

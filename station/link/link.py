@@ -17,6 +17,7 @@ from shared.requests import AnyRequest, Unreadable, parse_json, parse_text
 from station.journal.ledger import Cursor
 from station.journal.writer import Journal
 from station.link.client import LARGEST_REQUEST, Connection, Incoming
+from station.link.repeats import Repeats
 from station.link.stream import Stream
 from station.settings import BrokerSettings
 
@@ -56,6 +57,8 @@ class Link:
         self._head_shown: tuple[int, float] = (0, float("-inf"))
         self._refused_s = float("-inf")
         self.refused = 0
+        self.put_aside = 0
+        self._repeats = Repeats()
         journal.on_written = self._wake.set
         status = topic(station, "status")
         self._connection = Connection(
@@ -70,6 +73,8 @@ class Link:
         )
         if broker.user is not None:
             self._connection.sign_on(broker.user, _password(broker.password_file))
+        if broker.ca_file is not None:
+            self._connection.encrypt(broker.ca_file)
         self._events: Stream[int] = Stream(0)
         self._readings: Stream[Place] = Stream(Place(0, -1))
         self._saved: tuple[int, Place] = (0, Place(0, -1))
@@ -172,6 +177,10 @@ class Link:
             return
         for record, wall_ms in history.event_page(self._events.sent, room):
             payload = encode(cloud_event(self._station, record, wall_ms))
+            if not self._connection.fits(topic(self._station, "events"), payload):
+                self._put_aside("event", record.seq, payload)
+                self._events.set_aside(record.seq)
+                continue
             mid = self._connection.publish(topic(self._station, "events"), payload)
             if mid is None:
                 return
@@ -183,10 +192,24 @@ class Link:
             return
         for place, second, wall_ms in history.seconds_page(self._readings.sent, room):
             payload = encode(senml(self._station, second, wall_ms))
+            if not self._connection.fits(topic(self._station, "readings"), payload):
+                self._put_aside("reading", place, payload)
+                self._readings.set_aside(place)
+                continue
             mid = self._connection.publish(topic(self._station, "readings"), payload)
             if mid is None:
                 return
             self._readings.launched(mid, place)
+
+    def _put_aside(self, what: str, position: object, payload: bytes) -> None:
+        self.put_aside += 1
+        LOG.error(
+            "%s %s is set aside: %d bytes, the broker takes packets of %d; it stays in the journal",
+            what,
+            position,
+            len(payload),
+            self._connection.largest_packet,
+        )
 
     def _save_cursors(self, *, now: bool = False) -> None:
         reached = (self._events.cursor, self._readings.cursor)
@@ -199,10 +222,12 @@ class Link:
     def _take_requests(self) -> None:
         while self._connection.incoming:
             incoming = self._connection.incoming.popleft()
-            deliver = self._answerer(incoming)
-            if incoming.retained:
-                LOG.warning("a retained request was ignored")
-            elif not self._ask(_parsed(incoming.payload), deliver):
+            if incoming.retained and not incoming.payload:
+                continue  # somebody clears a stored request; nothing is asked
+            deliver = self._repeats.remember(incoming, self._answerer(incoming))
+            if deliver is None:
+                continue
+            if not self._ask(_judged(incoming), deliver):
                 deliver(Answer(accepted=False, reasons=["station-busy"], seq=None))
 
     def _answerer(self, incoming: Incoming) -> Callable[[Answer], None]:
@@ -237,6 +262,16 @@ class Link:
                     break
             self._take_acks()
         self._save_cursors(now=True)
+
+
+def _judged(incoming: Incoming) -> AnyRequest | Unreadable:
+    """The request, or why it is refused; a refusal is recorded like any other."""
+    text = incoming.payload[:200].decode("utf-8", "replace")
+    if incoming.retained:
+        return Unreadable(text, "malformed-request", "retained; a request is published without retain")
+    if incoming.expired:
+        return Unreadable(text, "malformed-request", "came after its expiry")
+    return _parsed(incoming.payload)
 
 
 def _parsed(payload: bytes) -> AnyRequest | Unreadable:
