@@ -8,14 +8,22 @@ from typing import Any
 
 import msgspec
 
-from shared.messages import ROOT, VERSION, Answer, CloudEvent, SenmlRecord, StationState, Status
+from shared.messages import ROOT, Answer, CloudEvent, Head, SenmlRecord, StationState, Status
 from shared.requests import AnyRequest
 
+# The major number is the topics'; the minor one counts what was added to them.
+CONTRACT = "1.1.0"
 _STATION = {"station": {"description": "The station's name, e.g. bench-1."}}
 # Channel: leaf of the topic, retained, type of the payload, and what it is for.
 _PUBLISHED: tuple[tuple[str, bool, Any, str], ...] = (
     ("status", True, Status, "Whether the station is on line; also its last will."),
     ("state", True, StationState, "Everything a page needs to show the bench as it is now."),
+    (
+        "head",
+        True,
+        Head,
+        "The newest event on disk and the head of its chain, for whoever keeps watch over it.",
+    ),
     ("readings", False, list[SenmlRecord], "One second of readings, a SenML pack (RFC 8428)."),
     ("events", False, CloudEvent, "One event, CloudEvents 1.0 in structured JSON."),
 )
@@ -59,7 +67,7 @@ def document() -> dict[str, Any]:
         "asyncapi": "3.0.0",
         "info": {
             "title": "Benchward station",
-            "version": f"{VERSION}.0.0",
+            "version": CONTRACT,
             "description": "MQTT 5, QoS 1 throughout. Repeats may come: drop them by boot and seq.",
         },
         "defaultContentType": "application/json",

@@ -1,5 +1,6 @@
 """Clocks of the daemon: monotonic milliseconds of a named boot, and wall time where it can be trusted."""
 
+import threading
 import time
 import uuid
 from pathlib import Path
@@ -10,6 +11,8 @@ BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 SYNCHRONISED = Path("/run/systemd/timesync/synchronized")
 LOOK_AGAIN_S = 1.0
 CATCH_UP_S = 0.2
+# Closer to a tick than this nothing is worth a waking of its own.
+SHORTEST_S = 0.002
 
 
 class Clock(Protocol):
@@ -28,6 +31,9 @@ class Clock(Protocol):
 
     def sleep_until_ms(self, mono_ms: int) -> None:
         """Return once `mono_ms` has reached this."""
+
+    def wait_until_ms(self, mono_ms: int, wake: threading.Event) -> bool:
+        """The same, but return True as soon as ``wake`` is set before."""
 
 
 class WallClock:
@@ -76,6 +82,18 @@ class RealClock:
         if left_s > 0:
             time.sleep(left_s)
 
+    def wait_until_ms(self, mono_ms: int, wake: threading.Event) -> bool:
+        """Sleep until then, or until woken."""
+        return _waited(mono_ms / 1000 - time.monotonic(), wake)
+
+
+def _waited(left_s: float, wake: threading.Event) -> bool:
+    """Wait so long; whether it was cut short. What comes just before the end waits for the tick."""
+    if left_s > SHORTEST_S and wake.wait(left_s - SHORTEST_S):
+        return True
+    time.sleep(max(0.0, min(left_s, SHORTEST_S)))
+    return False
+
 
 class FreshClock:
     """A clock of a boot of its own, from zero, as fast as the machine's, with the machine's wall time."""
@@ -105,6 +123,10 @@ class FreshClock:
         if left_s > 0:
             time.sleep(left_s)
 
+    def wait_until_ms(self, mono_ms: int, wake: threading.Event) -> bool:
+        """Sleep until then, or until woken."""
+        return _waited(mono_ms / 1000 - self.mono_s(), wake)
+
 
 class SteppedClock(FreshClock):
     """A clock that stands between ticks and runs up to ``speed`` times as fast as the machine's.
@@ -131,6 +153,11 @@ class SteppedClock(FreshClock):
     def wall_ms(self) -> int | None:
         """The wall time at the start plus the simulated time since."""
         return self._start_wall_ms + self._now_ms
+
+    def wait_until_ms(self, mono_ms: int, wake: threading.Event) -> bool:
+        """Let simulated time pass until then; it stands between ticks, so that nobody is woken in between."""
+        self.sleep_until_ms(mono_ms)
+        return False
 
     def sleep_until_ms(self, mono_ms: int) -> None:
         """Let simulated time pass until then."""

@@ -24,6 +24,8 @@ from station.settings import BrokerSettings
 LOG = logging.getLogger("benchward.link")
 IDLE_S = 0.2
 STATE_GAP_S = 0.1
+# How soon a snapshot that came too soon after the last one is looked at again.
+STATE_LOOK_S = 0.02
 HEAD_GAP_S = 1.0
 CURSOR_GAP_S = 1.0
 FAREWELL_S = 5.0
@@ -122,7 +124,7 @@ class Link:
             self._readings = Stream(history.cursor("link-readings"))
             self._saved = (self._events.cursor, self._readings.cursor)
             while not self._stop.is_set():
-                self._wake.wait(IDLE_S)
+                self._wake.wait(IDLE_S if self._state is None else STATE_LOOK_S)
                 self._wake.clear()
                 self._turn(history)
             self._farewell(history)
@@ -156,9 +158,7 @@ class Link:
         if state is None:
             return
         if now_s - self._state_shown_s < STATE_GAP_S:
-            self._stop.wait(0.01)
-            self._wake.set()
-            return
+            return  # the next look is soon enough
         self._state, self._state_shown_s = None, now_s
         self._connection.publish(topic(self._station, "state"), encode(state), retain=True)
 
