@@ -11,6 +11,7 @@ from flask import Blueprint, Response, abort, current_app, render_template, requ
 from flask.typing import ResponseReturnValue
 from markupsafe import Markup
 
+from dashboard.access import Role, opens_to
 from dashboard.drawing import Drawing, Frame, Tick, area, line
 from dashboard.ranks import Comparison, compare
 from dashboard.review_view import Period, as_csv, period_of, review, undated_line
@@ -50,6 +51,7 @@ def solder_steps() -> list[str]:
 
 
 @record.get("/units")
+@opens_to(*Role)
 def units() -> ResponseReturnValue:
     """The units on record, the newest first, with search, yield by step and model, and the comparison."""
     query = request.args.get("q", "").strip()
@@ -111,6 +113,7 @@ def _comparisons(closed: list[UnitHeat]) -> list[tuple[str, str, Comparison]]:
 
 
 @record.get("/units/<unit>")
+@opens_to(*Role)
 def unit(unit: str) -> ResponseReturnValue:
     """What one unit went through."""
     if not is_identifier(unit):
@@ -130,6 +133,7 @@ def _qr(text: str) -> Markup:
 
 
 @record.get("/review")
+@opens_to(Role.SAFETY_LEAD)
 def safety_review() -> ResponseReturnValue:
     """A range of days, for the safety lead; made to be printed."""
     period = _period()
@@ -147,6 +151,7 @@ def safety_review() -> ResponseReturnValue:
 
 
 @record.get("/review/<table>.csv")
+@opens_to(Role.SAFETY_LEAD)
 def review_csv(table: str) -> ResponseReturnValue:
     """One table of the review as CSV (RFC 4180)."""
     with History(_path()) as history:
