@@ -189,8 +189,7 @@ class Connection:
         )
         client.suppress_exceptions = True
         client.enable_logger(PAHO_LOG)
-        client.reconnect_delay_set(RECONNECT_MIN_S, RECONNECT_MAX_S)  # until the first connection
-        client.max_inflight_messages_set(self._in_flight)
+        client.max_inflight_messages_set(self.window)  # as far as this broker has told
         client.will_set(self._will[0], self._will[1], qos=1, retain=True)
         if self._user is not None:
             client.username_pw_set(*self._user)
@@ -234,7 +233,6 @@ class Connection:
         announced = getattr(properties, "MaximumPacketSize", None)
         self.largest_packet = min(announced or LARGEST_PACKET, self._learned)
         self.window = min(self._in_flight, getattr(properties, "ReceiveMaximum", MOST_IN_FLIGHT))
-        client.max_inflight_messages_set(self.window)
         self._delay_s = float(RECONNECT_MIN_S)
         self._said = None
         self.connections += 1
@@ -246,6 +244,7 @@ class Connection:
         if client is self._client:
             error = sys.exception()  # called while the client handles it
             self._tell(faults.of_error(error), error)
+            self._end()
 
     def _on_disconnect(
         self, client: mqtt.Client, _data: Any, _flags: Any, reason: ReasonCode, _properties: Any
