@@ -105,7 +105,8 @@ class Connection:
         self._retry_s, self._delay_s = 0.0, float(RECONNECT_MIN_S)
         self._said: str | None = None
         self._learned = LARGEST_PACKET
-        self._sizes: dict[int, int] = {}
+        self._sizes: dict[int, int] = {}  # of messages on their way
+        self._early: set[int] = set()
 
     def sign_on(self, user: str, password: str) -> None:
         """Use a name and password."""
@@ -137,6 +138,7 @@ class Connection:
         self._ended = False
         self.acks.clear()  # of message ids that the next client gives out again
         self._sizes.clear()
+        self._early.clear()
         self.start()
         return True
 
@@ -168,6 +170,9 @@ class Connection:
         if info.rc not in (mqtt.MQTT_ERR_SUCCESS, mqtt.MQTT_ERR_NO_CONN):
             return None
         self._sizes[info.mid] = _size(topic, payload)
+        if info.mid in self._early:
+            self._early.discard(info.mid)
+            self._sizes.pop(info.mid, None)
         return info.mid
 
     def stop(self) -> None:
@@ -272,9 +277,14 @@ class Connection:
         self, client: mqtt.Client, _data: Any, mid: int, reason: ReasonCode, _properties: Any
     ) -> None:
         if client is self._client:
-            self._sizes.pop(mid, None)
+            if self._sizes.pop(mid, None) is None:
+                self._early.add(mid)  # before `publish` has told its size; each looks for what the other did
+                if self._sizes.pop(mid, None) is not None:
+                    self._early.discard(mid)
             self.acks.append(Acked(mid, reason.value))
-            self._wake()
+            # Many are worked off together: when the window has room worth filling, or nothing is under way.
+            if not self._sizes or len(self.acks) >= self.window // 4:
+                self._wake()
 
     def _on_message(self, client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
         if client is not self._client:

@@ -32,8 +32,6 @@ from station.settings import BrokerSettings
 
 LOG = logging.getLogger("benchward.link")
 IDLE_S = 0.2
-# Between two turns while much is to be sent: what the broker has said meanwhile is worked off together.
-BUSY_S = 0.001
 STATE_GAP_S = 0.1
 # How soon a snapshot that came too soon after the last one is looked at again.
 STATE_LOOK_S = 0.02
@@ -179,8 +177,6 @@ class Link:
                 self._wake.wait(IDLE_S if self._state is None else STATE_LOOK_S)
                 self._wake.clear()
                 self._turn(history)
-                if any(lane.waiting for lane in self._lanes()):
-                    self._stop.wait(BUSY_S)
             self._farewell(history)
 
     def _reading_lane(self, history: History, start: Place, until: Place | None = None) -> Lane[Place]:

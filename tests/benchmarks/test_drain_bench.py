@@ -7,6 +7,7 @@ import os
 import threading
 import time
 from pathlib import Path
+from typing import NamedTuple
 
 import paho.mqtt.client as mqtt
 import pytest
@@ -27,7 +28,7 @@ pytestmark = pytest.mark.benchmark
 RECORDS = int(os.environ.get("BENCHWARD_DRAIN", "5000"))
 WINDOW = 200
 LEAST_SHARE = 0.7
-# Whichever of the two runs beside another program's burst loses: the middle of some pairs is judged.
+# Whichever runs beside another program's burst loses: of some runs in turn, the fastest of each is judged.
 PAIRS = 5 if RECORDS <= 20_000 else 1
 
 
@@ -49,8 +50,15 @@ def fill(path: Path) -> None:
     ledger.close()
 
 
-def bare_s(port: int, payloads: list[bytes]) -> float:
-    """Seconds for the bare client to publish all and have each acknowledged, as many on their way as ours.
+class Took(NamedTuple):
+    """Seconds by the clock, and of the processor by this process."""
+
+    clock_s: float
+    processor_s: float
+
+
+def bare(port: int, payloads: list[bytes]) -> Took:
+    """The bare client publishes all and has each acknowledged, as many on their way as ours.
 
     Held back by a semaphore, which was faster here than the client's own queue with the same limit.
     """
@@ -72,40 +80,42 @@ def bare_s(port: int, payloads: list[bytes]) -> float:
     client.loop_start()
     assert connected.wait(10)
     name = topic("bench-1", "readings")
-    begun = time.perf_counter()
+    begun, used = time.perf_counter(), time.process_time()
     for payload in payloads:
         assert room.acquire(timeout=60)
         client.publish(name, payload, qos=1)
     assert done.wait(60)
-    took_s = time.perf_counter() - begun
+    took = Took(time.perf_counter() - begun, time.process_time() - used)
     client.disconnect()
     client.loop_stop()
-    return took_s
+    return took
 
 
-def drained_s(port: int, path: Path) -> float:
-    """Seconds until the link has the broker's word for every record, by what it did once it was up."""
+def drained(port: int, path: Path) -> Took:
+    """Until the link has the broker's word for every record, by what it did once it was up."""
     journal = Journal(path, 1.0)
     journal.start()
     settings = BrokerSettings(port=port, window=WINDOW)
     link = Link(settings, "bench-1", journal, lambda *_: True, lambda: Moment("b", 0))
     link.start()
     wait_until(lambda: link.up, what="the connection")
-    before, begun = link.acknowledged, time.perf_counter()
+    before, begun, used = link.acknowledged, time.perf_counter(), time.process_time()
     while link.acknowledged < RECORDS:
         assert time.perf_counter() - begun < 600
         time.sleep(0.005)
-    took_s = (time.perf_counter() - begun) * RECORDS / (RECORDS - before)
+    share = RECORDS / (RECORDS - before)
+    took = Took((time.perf_counter() - begun) * share, (time.process_time() - used) * share)
     link.stop()
     assert journal.stop()
     with History(path) as history:
         assert history.cursor("link-readings") == Place(1, RECORDS - 1)
-    return took_s
+    return took
 
 
 def test_backlog_drains_nearly_as_fast_as_the_bare_client_publishes(tmp_path, capsys):
     """Readings out of the database, made into messages, sent in order, each cursor kept: 70 % of bare."""
     tmp_path.chmod(0o777)
+    crowded = os.getloadavg()[0] > (os.cpu_count() or 1)
     broker = Broker(tmp_path)
     broker.start()
     try:
@@ -116,13 +126,16 @@ def test_backlog_drains_nearly_as_fast_as_the_bare_client_publishes(tmp_path, ca
             with History(path) as history:
                 prepared = pages.readings(history, "bench-1")(Place(0, -1), RECORDS)
             payloads = [message.payload for message in prepared]
-            pairs.append((bare_s(broker.port, payloads), drained_s(broker.port, path)))
+            pairs.append((bare(broker.port, payloads), drained(broker.port, path)))
     finally:
         broker.end()
-    bare, ours = sorted(pairs, key=lambda pair: pair[0] / pair[1])[PAIRS // 2]
+    floor_s, ours_s = (min(took.clock_s for took in side) for side in zip(*pairs, strict=True))
+    floor_cpu_s, ours_cpu_s = (min(took.processor_s for took in side) for side in zip(*pairs, strict=True))
+    by_clock, by_processor = floor_s / ours_s, floor_cpu_s / ours_cpu_s
     with capsys.disabled():
         print(
-            f"\nbacklog of {RECORDS}: {RECORDS / ours:.0f} a second, bare client {RECORDS / bare:.0f}: "
-            f"{bare / ours:.0%}; of {PAIRS} pairs {', '.join(f'{b / o:.0%}' for b, o in pairs)}"
+            f"\nbacklog of {RECORDS}: {RECORDS / ours_s:.0f} a second, bare client {RECORDS / floor_s:.0f}: "
+            f"{by_clock:.0%} by the clock, {by_processor:.0%} by the processor's time"
         )
-    assert bare / ours >= LEAST_SHARE
+    # Where others crowd the machine, the clock tells how it was shared out and not what the work costs.
+    assert (by_processor if crowded else by_clock) >= LEAST_SHARE
