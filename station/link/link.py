@@ -253,7 +253,12 @@ class Link:
         if state is None or now_s - self._state_shown_s < STATE_GAP_S:
             return
         self._state, self._state_shown_s = None, now_s
-        self._connection.publish(topic(self._station, "state"), encode(state), retain=True)
+        payload = encode(state)
+        if self._connection.fits(topic(self._station, "state"), payload):
+            self._connection.publish(topic(self._station, "state"), payload, retain=True)
+        elif faults.PACKET_TOO_LARGE not in self._refused:
+            self._refused.add(faults.PACKET_TOO_LARGE)
+            LOG.error("a state of %d bytes is larger than the broker takes; none is shown", len(payload))
 
     def _send_head(self) -> None:
         """Tell the head of the chain when it has moved, once a second at most."""

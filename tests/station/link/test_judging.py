@@ -1,0 +1,38 @@
+"""What becomes of a request as it came: by its expiry, retained, too long, or to be done."""
+
+import time
+
+import pytest
+
+from shared.requests import LampTest, Unreadable
+from station.link.client import LARGEST_REQUEST, Incoming
+from station.link.link import _judged
+
+
+def came(payload: bytes = b"lamp-test", *, retained: bool = False, left_s: float | None = None) -> Incoming:
+    """A request with so many seconds left."""
+    expires_s = None if left_s is None else time.monotonic() + left_s
+    return Incoming(payload, retained, "answers/a", b"1", expires_s)
+
+
+@pytest.mark.parametrize("left_s", [None, 60.0])
+def test_request_in_time_is_done(left_s: float | None) -> None:
+    """With time left, or without an expiry."""
+    assert _judged(came(left_s=left_s)) == LampTest()
+
+
+@pytest.mark.parametrize(
+    ("incoming", "why"),
+    [
+        (came(left_s=-0.001), "came after its expiry"),
+        (came(left_s=0.0), "came after its expiry"),
+        (came(retained=True), "retained"),
+        (came(b"x" * (LARGEST_REQUEST + 1)), "longer than"),
+    ],
+)
+def test_request_that_is_not_done_says_why(incoming: Incoming, why: str) -> None:
+    """Refused as malformed, so that the refusal is recorded like any other."""
+    judged = _judged(incoming)
+    assert isinstance(judged, Unreadable)
+    assert judged.reason == "malformed-request"
+    assert why in judged.detail
