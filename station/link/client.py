@@ -35,6 +35,7 @@ LARGEST_REQUEST = 4096
 QUEUE_LIMIT = 10_000
 LARGEST_PACKET = 1 << 20
 MOST_IN_FLIGHT = 65_535
+STRIKES = 3
 # A packet is its payload, its topic and a few bytes of header.
 HEADER_ROOM = 64
 
@@ -105,6 +106,7 @@ class Connection:
         self._retry_s, self._delay_s = 0.0, float(RECONNECT_MIN_S)
         self._said: str | None = None
         self._learned = LARGEST_PACKET
+        self._strikes = 0
         self._sizes: dict[int, int] = {}  # of messages on their way
         self._early: set[int] = set()
 
@@ -260,7 +262,11 @@ class Connection:
             self.connected = False
             self.fault = faults.of_loss(reason.value)
             LOG.warning("broker %s:%d is gone: %s (%s)", self._host, self._port, reason, self.fault)
-            if reason.value == faults.PACKET_TOO_LARGE:
+            # Some brokers acknowledge with "packet too large", which no acknowledgement may say: the client
+            # ends the connection over it, and all that is left to see is this, again and again.
+            self._strikes += reason.value == faults.PROTOCOL_ERROR
+            told = reason.value == faults.PACKET_TOO_LARGE
+            if told or (reason.value == faults.PROTOCOL_ERROR and self._strikes >= STRIKES):
                 self._learn()
         elif reason.value == faults.KEEPALIVE_TIMEOUT:
             self._tell(faults.SILENT, reason)

@@ -73,7 +73,7 @@ def test_message_too_large_for_the_broker_is_set_aside_on_record(tmp_path, limit
         wait_until(lambda: listener.on("readings"), what="a reading")
         ask(listener, f"shelve alarm=link-down minutes=1 reason={'𝄞' * 200}", b"big")
         wait_until(lambda: "alarm-shelved" in kinds(station), what="the event")
-        wait_until(lambda: "message-set-aside" in kinds(station), what="the record of it")
+        wait_until(lambda: "message-set-aside" in kinds(station), 30, "the record of it")
         ask(listener, "silence", b"after")
         wait_until(lambda: answers(listener, b"after"), what="an answer")
         heard = wait_until(
