@@ -24,6 +24,7 @@ from shared.requests import is_identifier
 from shared.sheet import default_sheet
 
 PAGE = 100
+MOST_ROWS = 40
 SHOWN_DAYS = 7
 LONGEST_DAYS = 400
 GOOD_OUTCOMES = ("delivered", "done", "repaired", "returned")
@@ -129,7 +130,7 @@ def unit(unit: str) -> ResponseReturnValue:
 def _qr(text: str) -> Markup:
     """A QR code as SVG, without width and height of its own."""
     code = segno.make(text, error="m")
-    return Markup(code.svg_inline(scale=1, border=2, omitsize=True, svgclass="code", lineclass=None))  # noqa: S704
+    return Markup(code.svg_inline(scale=1, border=2, omitsize=True, svgclass="code", lineclass=None))
 
 
 @record.get("/review")
@@ -145,6 +146,7 @@ def safety_review() -> ResponseReturnValue:
         view=view,
         period=period,
         undated=undated_line(view.undated),
+        most=MOST_ROWS,
         drawing=_curve_drawing(points, period),
         made=datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC"),
     )
@@ -213,7 +215,7 @@ def _curve_drawing(points: list[Point], period: Period) -> Drawing | None:
     step = max(1, round(days / 8))
     columns = tuple(
         Tick(frame.x(begin_s + 86_400 * day), _day_text(period.from_ms + 86_400_000 * day))
-        for day in range(0, int(days) + 1, step)
+        for day in range(0, int(days), step)
     )
     title = f"Plate in °C, {duration_text(end_s - begin_s)}"
     return Drawing(title=title, lines=tuple(lines), areas=tuple(areas), rows=frame.rows(), columns=columns)
