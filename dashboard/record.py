@@ -6,12 +6,11 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-import segno
 from flask import Blueprint, Response, abort, current_app, render_template, request, url_for
 from flask.typing import ResponseReturnValue
-from markupsafe import Markup
 
 from dashboard.access import Role, opens_to
+from dashboard.cards import code
 from dashboard.drawing import Drawing, Frame, Tick, area, line
 from dashboard.ranks import Comparison, compare
 from dashboard.review_view import Period, as_csv, period_of, review, undated_line
@@ -21,7 +20,7 @@ from shared.curve import Point, curve
 from shared.history import History, UnitFilter, UnitHeat
 from shared.problems import BenchwardError, InputError
 from shared.requests import is_identifier
-from shared.sheet import default_sheet
+from shared.sheet import Sheet
 
 PAGE = 100
 MOST_ROWS = 40
@@ -48,7 +47,8 @@ def _path() -> Path:
 
 def solder_steps() -> list[str]:
     """The keys of the sheet's solder steps."""
-    return [step.key for step in default_sheet().step if step.kind == "solder"]
+    sheet: Sheet = current_app.config["SHEET"]
+    return [step.key for step in sheet.step if step.kind == "solder"]
 
 
 @record.get("/units")
@@ -123,14 +123,8 @@ def unit(unit: str) -> ResponseReturnValue:
         if not history.units(UnitFilter(unit=unit)):
             raise InputError(f"Unit {unit!r} was never booked in at this bench.")
         view = unit_view(history.unit_record(unit))
-    code = _qr(url_for("record.unit", unit=unit, _external=True))
-    return render_template("unit.html", view=view, code=code)
-
-
-def _qr(text: str) -> Markup:
-    """A QR code as SVG, without width and height of its own."""
-    code = segno.make(text, error="m")
-    return Markup(code.svg_inline(scale=1, border=2, omitsize=True, svgclass="code", lineclass=None))
+    picture = code(url_for("record.unit", unit=unit, _external=True))
+    return render_template("unit.html", view=view, code=picture)
 
 
 @record.get("/review")

@@ -109,7 +109,7 @@ def test_units_show_yield_and_compare_without_a_verdict(client):
 
 
 def test_a_unit_shows_its_steps_figures_gap_and_curve(client):
-    """Findings, technician, the figures of its heat history, the gap in words, a chart with step and alarm."""
+    """Findings, technician, heat figures, the gap in words, a chart with step and alarm."""
     answer = client.get("/units/U-1")
     text = words(answer)
     assert "grade: A" in text
