@@ -141,6 +141,7 @@ def safety_review() -> ResponseReturnValue:
         period=period,
         undated=undated_line(view.undated),
         most=MOST_ROWS,
+        stations=current_app.extensions["benchward-live"].stations(),
         drawing=_curve_drawing(points, period),
         made=datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC"),
     )
