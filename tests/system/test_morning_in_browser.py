@@ -209,6 +209,24 @@ def test_the_safety_lead_signs_a_review_that_is_then_on_record(visit, demo):
     page.screenshot(path=ARTEFACTS / "review-print.png", full_page=True)
 
 
+def test_the_curve_of_a_review_can_be_looked_at_closely(visit, demo):
+    """A drag asks for a closer stretch; where the library could not be fetched the drawing stays."""
+    page = visit(LEAD)
+    page.goto(f"{demo}/review")
+    if not page.locator("script[src*=vendor]").count():
+        expect(page.locator("svg.chart .trace").first).to_be_visible()
+        pytest.skip("the chart library could not be fetched; the server's drawing was seen instead")
+    expect(page.locator("#zoom canvas")).to_be_visible(timeout=10_000)
+    box = page.locator("#zoom .u-over").bounding_box()
+    with page.expect_response(lambda answer: "/curve.json" in answer.url) as closer:
+        page.mouse.move(box["x"] + box["width"] * 0.7, box["y"] + 40)
+        page.mouse.down()
+        page.mouse.move(box["x"] + box["width"] * 0.95, box["y"] + 60, steps=5)
+        page.mouse.up()
+    assert closer.value.ok
+    page.screenshot(path=ARTEFACTS / "review-zoom.png")
+
+
 def test_a_unit_record_prints(visit, demo):
     """A PDF of A4 pages, with the curve on it."""
     page = visit(LEAD)
