@@ -17,11 +17,15 @@
   }
 
   function draw(data) {
+    const clock = (_, splits) => splits.map((at) => {
+      const text = new Date(at * 1000).toISOString();
+      return text.slice(11, 16) === "00:00" ? text.slice(5, 10) : text.slice(11, 16);
+    });
     const axis = { stroke: soft, grid: { stroke: soft, width: 0.3 }, ticks: { stroke: soft } };
     const options = {
       ...size(),
       tzDate: (at) => uPlot.tzDate(new Date(at * 1000), "Etc/UTC"),
-      axes: [axis, { ...axis, label: "°C" }],
+      axes: [{ ...axis, values: clock }, { ...axis, label: "°C" }],
       series: [
         {},
         { label: "mean °C", stroke: ink, width: 2, spanGaps: false },
