@@ -3,6 +3,7 @@
 import errno
 import logging
 import signal
+from pathlib import Path
 from types import FrameType
 from typing import NoReturn
 
@@ -11,6 +12,7 @@ from waitress.server import create_server  # type: ignore[import-untyped]
 
 from dashboard.app import create_app
 from dashboard.live import Live
+from dashboard.people import People
 
 THREADS = 24
 OUTPUT_HIGH_WATERMARK_BYTES = 256 * 1024
@@ -42,13 +44,18 @@ def broker_address(_ctx: click.Context, _param: click.Parameter, value: str) -> 
     metavar="HOST:PORT",
     help="The MQTT broker that the stations speak to.",
 )
-def dashboard(host: str, port: int, broker: tuple[str, int]) -> None:
+@click.option(
+    "--people",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="The file of the people who may sign in; without it the pages can only be read.",
+)
+def dashboard(host: str, port: int, broker: tuple[str, int], people: Path | None) -> None:
     """Serve the pages of the benches."""
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
     live = Live(*broker)
     try:
         server = create_server(
-            create_app(live),
+            create_app(live, None if people is None else People(people)),
             host=host,
             port=port,
             threads=THREADS,
