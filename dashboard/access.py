@@ -68,6 +68,8 @@ def guard() -> ResponseReturnValue | None:
     )
     if roles is None:
         return None
+    if request.method == "GET" and "sign_in.form" not in current_app.view_functions:
+        return None  # nobody can sign in here: the pages can only be read, by whoever reaches them
     if not current_user.is_authenticated:
         if request.method == "GET" and "sign_in.form" in current_app.view_functions:
             return redirect(url_for("sign_in.form", next=request.path))

@@ -3,6 +3,7 @@
 import logging
 import re
 import time
+from pathlib import Path
 from typing import Any
 
 from flask import (
@@ -23,6 +24,7 @@ from dashboard import sign_in
 from dashboard.access import check_rules, guard, open_to_all
 from dashboard.board import LOST_AFTER_S, Board, Liveness, Snapshot
 from dashboard.people import People
+from dashboard.record import record
 from dashboard.stream import Gate, Printer, age_ms, messages
 from dashboard.view import bench_view
 from shared.requests import IDENTIFIER
@@ -46,10 +48,11 @@ _station_name = re.compile(IDENTIFIER)
 pages = Blueprint("pages", __name__)
 
 
-def create_app(live: Board, people: People | None = None) -> Flask:
+def create_app(live: Board, people: People | None = None, journal: Path | None = None) -> Flask:
     """The application over a board; it neither starts nor stops what fills the board.
 
-    Without ``people`` nobody can sign in, and the pages can only be read.
+    Without ``people`` nobody can sign in: the pages can only be read. ``journal``: a station's database, for
+    the pages of what is recorded.
     """
     app = Flask(__name__)
     app.jinja_env.trim_blocks = True
@@ -57,7 +60,10 @@ def create_app(live: Board, people: People | None = None) -> Flask:
     app.extensions["benchward"] = _Rooms(live, app)
     app.before_request(guard)
     sign_in.install(app, people, live.clock)
+    app.config["RECORD"] = journal
+    app.jinja_env.globals["has_record"] = journal is not None
     app.register_blueprint(pages)
+    app.register_blueprint(record)
     check_rules(app)
     app.after_request(_protect)
     return app

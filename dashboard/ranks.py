@@ -1,7 +1,7 @@
 """Whether one group tends to larger values than another: the rank test of Mann and Whitney.
 
-By the normal approximation with correction for ties and for continuity, as textbooks give it; for small groups
-it is rough. It says how surprising the difference would be if there were none, and nothing of its reason.
+By the normal approximation with correction for ties and for continuity, as textbooks give it; for small
+groups it is rough. It says how surprising the difference would be if there were none, not what it comes of.
 """
 
 from collections import Counter
@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 
 class Comparison(NamedTuple):
-    """Two groups: sizes, medians (None of nothing), and the two-sided chance; None where it cannot be told."""
+    """Two groups: sizes, medians, and the two-sided chance; None where there is nothing to tell it by."""
 
     first_count: int
     second_count: int

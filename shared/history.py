@@ -11,10 +11,11 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import msgspec
-from sqlalchemy import Connection, Select, func, select, text
+from sqlalchemy import Connection, Select, and_, case, func, select, text
 from sqlalchemy.exc import DBAPIError
 
 from shared import chain, heat, plate_time
+from shared.alarm_lives import Life, lives
 from shared.alarm_performance import Span
 from shared.database import reading_engine
 from shared.events import EventBody, EventRecord
@@ -25,6 +26,7 @@ from shared.records import (
     Boot,
     CursorRow,
     EventRow,
+    PlacementRow,
     ReadingRow,
     StepRow,
     UnitRow,
@@ -91,6 +93,47 @@ class UnitFilter(NamedTuple):
 
 
 _EVERY_UNIT = UnitFilter()
+
+
+class StepRecord(NamedTuple):
+    """One attempt at a step, with its boots' names and wall times; None: not ended, or undated."""
+
+    step: str
+    attempt: int
+    technician: str | None
+    boot: str
+    started_ms: int
+    started_wall_ms: int | None
+    ended_boot: str | None
+    ended_ms: int | None
+    result: str | None
+    findings: dict[str, str]
+
+
+class UnitRecord(NamedTuple):
+    """Everything on record of one unit; events with their wall time in Unix ms, None while unknown."""
+
+    unit: str
+    model: str
+    job: str | None
+    outcome: str | None
+    steps: list[StepRecord]
+    heat: dict[str, Any]
+    intervals: list[heat.Interval]
+    step_intervals: list[tuple[str, heat.Interval]]
+    runs: list[heat.Run]
+    events: list[tuple[int | None, EventBody]]
+    alarms: list[Life]
+
+
+class UnitHeat(NamedTuple):
+    """A closed unit's outcome, hottest reading in °C, and minutes at or above 80 °C."""
+
+    unit: str
+    model: str
+    outcome: str
+    peak_c: float
+    hot_min: float
 
 
 class History:
@@ -310,6 +353,96 @@ class History:
                 trims = plate_time.trims(connection)
                 rows = [plate_time.retrimmed(row, trims, retrim) for row in rows]
         return heat.history(unit, intervals, rows, steps)
+
+    def unit_record(self, unit: str) -> UnitRecord:
+        """Everything on record of one unit.
+
+        Raises:
+            InputError: this database does not know the unit.
+        """
+        stays = self.units(UnitFilter(unit=unit))
+        found = self.heat(unit)
+        with self._connect() as connection:
+            intervals = plate_time.intervals(connection, unit)
+            step_intervals = plate_time.step_intervals(connection, unit)
+            runs = [
+                run
+                for interval in intervals
+                for run in heat.runs_within(interval, plate_time.rows(connection, interval))
+            ]
+            steps = self._steps_of(connection, unit)
+        told = list(self.told(Filter(unit=unit)))
+        last = stays[-1]
+        return UnitRecord(
+            unit=unit,
+            model=last["model"],
+            job=last["job"],
+            outcome=None if last["outcome"] == "open" else last["outcome"],
+            steps=steps,
+            heat=found,
+            intervals=intervals,
+            step_intervals=step_intervals,
+            runs=runs,
+            events=[(moment.wall_ms, body) for _, moment, body in told],
+            alarms=lives(told),
+        )
+
+    def _steps_of(self, connection: Connection, unit: str) -> list[StepRecord]:
+        boots = {row.id: row for row in connection.execute(select(Boot.id, Boot.boot, Boot.wall_offset_ms))}
+        rows = connection.execute(
+            select(StepRow.__table__).where(StepRow.unit == unit).order_by(StepRow.started_seq)
+        )
+        steps = []
+        for row in rows:
+            offset_ms = boots[row.boot_id].wall_offset_ms
+            ended = None if row.ended_boot_id is None else boots[row.ended_boot_id].boot
+            findings = msgspec.json.decode(row.findings, type=dict[str, str]) if row.findings else {}
+            steps.append(
+                StepRecord(
+                    step=row.step,
+                    attempt=row.attempt,
+                    technician=row.technician,
+                    boot=boots[row.boot_id].boot,
+                    started_ms=row.started_ms,
+                    started_wall_ms=None if offset_ms is None else row.started_ms + offset_ms,
+                    ended_boot=ended,
+                    ended_ms=row.ended_ms,
+                    result=row.result,
+                    findings=findings,
+                )
+            )
+        return steps
+
+    def closed_heat(self, newest: int = 500) -> list[UnitHeat]:
+        """How hot and how long the units closed last were, from whole seconds of record, newest first."""
+        closed = (
+            select(UnitRow.unit, UnitRow.model, UnitRow.outcome, UnitRow.closed_seq)
+            .where(UnitRow.closed_seq.is_not(None))
+            .order_by(UnitRow.closed_seq.desc())
+            .limit(newest)
+            .subquery()
+        )
+        hot_ms = func.sum(case((ReadingRow.plate_mean_cc >= 8000, ReadingRow.valid_ms), else_=0))
+        query = (
+            select(closed.c.unit, closed.c.model, closed.c.outcome, func.max(ReadingRow.plate_max_cc), hot_ms)
+            .join(PlacementRow, PlacementRow.unit == closed.c.unit)
+            .join(
+                ReadingRow,
+                and_(
+                    ReadingRow.boot_id == PlacementRow.boot_id,
+                    ReadingRow.second >= PlacementRow.placed_ms.op("/")(1000),
+                    ReadingRow.second <= PlacementRow.removed_ms.op("/")(1000),
+                ),
+            )
+            .group_by(closed.c.unit, closed.c.closed_seq)
+            .order_by(closed.c.closed_seq.desc())
+        )
+        with self._connect() as connection:
+            return [
+                UnitHeat(unit, model, outcome or "open", peak_cc / 100, hot / 60_000)
+                for unit, model, outcome, peak_cc, hot in connection.execute(query)
+                if peak_cc is not None
+            ]
 
     def hot_s(self, unit: str, from_c: float) -> float:
         """How long the unit has lain on the plate at or above a temperature, all placements together."""

@@ -39,6 +39,6 @@ def test_round_trip_of_a_request(tmp_path, capsys):
     took_ms.sort()
     with capsys.disabled():
         print(
-            f"\nrequest to answer over the broker, event on disk: {statistics.median(took_ms):.1f} ms median, "
+            f"\nrequest to answer over the broker, on disk: {statistics.median(took_ms):.1f} ms median, "
             f"{took_ms[TIMES * 9 // 10]:.1f} p90, {took_ms[-1]:.1f} most"
         )

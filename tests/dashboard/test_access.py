@@ -23,6 +23,10 @@ TABLE = {
     ("GET", "/sign-in"): (200, 200, 200, 200),
     ("POST", "/sign-in"): (302, 302, 302, 302),
     ("POST", "/sign-out"): (401, 302, 302, 302),
+    ("GET", "/units"): (302, 404, 404, 404),
+    ("GET", "/units/<unit>"): (302, 404, 404, 404),
+    ("GET", "/review"): (302, 403, 404, 403),
+    ("GET", "/review/<table>.csv"): (302, 403, 404, 403),
 }
 WHO = (None, Role.TECHNICIAN, Role.SAFETY_LEAD, Role.JOB_SYSTEM)
 
@@ -60,7 +64,12 @@ def test_route_opens_to_whom_the_table_says(app: Flask, method: str, path: str, 
     if WHO[column] is not None:
         sign_in(client, WHO[column].value)
     token = re.search(r'name="csrf_token" value="([^"]+)"', client.get("/sign-in").text)[1]
-    real = path.replace("<station>", "bench-1").replace("<path:filename>", "bench.css")
+    real = (
+        path.replace("<station>", "bench-1")
+        .replace("<unit>", "U-1")
+        .replace("<table>", "alarms")
+        .replace("<path:filename>", "bench.css")
+    )
     data = {"csrf_token": token, "name": "technician", "secret": PIN}
     answer = client.open(real, method=method, data=data if method == "POST" else None)
     assert answer.status_code == TABLE[method, path][column]
