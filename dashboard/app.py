@@ -22,12 +22,15 @@ from flask.typing import ResponseReturnValue
 
 from dashboard import sign_in
 from dashboard.access import check_rules, guard, open_to_all
+from dashboard.asking import asking
 from dashboard.board import LOST_AFTER_S, Board, Liveness, Snapshot
+from dashboard.cards import cards
 from dashboard.people import People
 from dashboard.record import record
 from dashboard.stream import Gate, Printer, age_ms, messages
 from dashboard.view import bench_view
 from shared.requests import IDENTIFIER
+from shared.sheet import Sheet, default_sheet
 
 HEADERS = {
     "Content-Security-Policy": (
@@ -48,7 +51,9 @@ _station_name = re.compile(IDENTIFIER)
 pages = Blueprint("pages", __name__)
 
 
-def create_app(live: Board, people: People | None = None, journal: Path | None = None) -> Flask:
+def create_app(
+    live: Board, people: People | None = None, journal: Path | None = None, sheet: Sheet | None = None
+) -> Flask:
     """The application over a board; it neither starts nor stops what fills the board.
 
     Without ``people`` nobody can sign in: the pages can only be read. ``journal``: a station's database, for
@@ -63,7 +68,11 @@ def create_app(live: Board, people: People | None = None, journal: Path | None =
     app.config["RECORD"] = journal
     app.jinja_env.globals["has_record"] = journal is not None
     app.register_blueprint(pages)
+    app.config["SHEET"] = sheet or default_sheet()
+    app.extensions["benchward-live"] = live
     app.register_blueprint(record)
+    app.register_blueprint(cards)
+    app.register_blueprint(asking)
     check_rules(app)
     app.after_request(_protect)
     return app

@@ -13,6 +13,7 @@ from waitress.server import create_server  # type: ignore[import-untyped]
 from dashboard.app import create_app
 from dashboard.live import Live
 from dashboard.people import People
+from shared.sheet import Sheet, load_sheet
 
 THREADS = 24
 OUTPUT_HIGH_WATERMARK_BYTES = 256 * 1024
@@ -63,7 +64,9 @@ def dashboard(
     live = Live(*broker)
     try:
         server = create_server(
-            create_app(live, None if people is None else People(people), _record(settings, db)),
+            create_app(
+                live, None if people is None else People(people), _record(settings, db), _sheet(settings)
+            ),
             host=host,
             port=port,
             threads=THREADS,
@@ -87,6 +90,12 @@ def dashboard(
     finally:
         live.stop()
         server.close()
+
+
+def _sheet(settings: Any) -> Sheet | None:
+    """The sheet that the settings of a station beside these pages name."""
+    named = settings.station.sheet if settings is not None else None
+    return load_sheet(Path(named)) if named else None
 
 
 def _record(settings: Any, db: Path | None) -> Path | None:

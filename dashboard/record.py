@@ -6,12 +6,11 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-import segno
 from flask import Blueprint, Response, abort, current_app, render_template, request, url_for
 from flask.typing import ResponseReturnValue
-from markupsafe import Markup
 
 from dashboard.access import Role, opens_to
+from dashboard.cards import code
 from dashboard.drawing import Drawing, Frame, Tick, area, line
 from dashboard.ranks import Comparison, compare
 from dashboard.review_view import Period, as_csv, period_of, review, undated_line
@@ -21,9 +20,10 @@ from shared.curve import Point, curve
 from shared.history import History, UnitFilter, UnitHeat
 from shared.problems import BenchwardError, InputError
 from shared.requests import is_identifier
-from shared.sheet import default_sheet
+from shared.sheet import Sheet
 
 PAGE = 100
+MOST_ROWS = 40
 SHOWN_DAYS = 7
 LONGEST_DAYS = 400
 GOOD_OUTCOMES = ("delivered", "done", "repaired", "returned")
@@ -47,7 +47,8 @@ def _path() -> Path:
 
 def solder_steps() -> list[str]:
     """The keys of the sheet's solder steps."""
-    return [step.key for step in default_sheet().step if step.kind == "solder"]
+    sheet: Sheet = current_app.config["SHEET"]
+    return [step.key for step in sheet.step if step.kind == "solder"]
 
 
 @record.get("/units")
@@ -122,14 +123,8 @@ def unit(unit: str) -> ResponseReturnValue:
         if not history.units(UnitFilter(unit=unit)):
             raise InputError(f"Unit {unit!r} was never booked in at this bench.")
         view = unit_view(history.unit_record(unit))
-    code = _qr(url_for("record.unit", unit=unit, _external=True))
-    return render_template("unit.html", view=view, code=code)
-
-
-def _qr(text: str) -> Markup:
-    """A QR code as SVG, without width and height of its own."""
-    code = segno.make(text, error="m")
-    return Markup(code.svg_inline(scale=1, border=2, omitsize=True, svgclass="code", lineclass=None))  # noqa: S704
+    picture = code(url_for("record.unit", unit=unit, _external=True))
+    return render_template("unit.html", view=view, code=picture)
 
 
 @record.get("/review")
@@ -145,6 +140,7 @@ def safety_review() -> ResponseReturnValue:
         view=view,
         period=period,
         undated=undated_line(view.undated),
+        most=MOST_ROWS,
         drawing=_curve_drawing(points, period),
         made=datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC"),
     )
@@ -213,7 +209,7 @@ def _curve_drawing(points: list[Point], period: Period) -> Drawing | None:
     step = max(1, round(days / 8))
     columns = tuple(
         Tick(frame.x(begin_s + 86_400 * day), _day_text(period.from_ms + 86_400_000 * day))
-        for day in range(0, int(days) + 1, step)
+        for day in range(0, int(days), step)
     )
     title = f"Plate in °C, {duration_text(end_s - begin_s)}"
     return Drawing(title=title, lines=tuple(lines), areas=tuple(areas), rows=frame.rows(), columns=columns)

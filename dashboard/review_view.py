@@ -128,7 +128,7 @@ def _soldering(told: Sequence[Told], seen: Proof) -> Table:
             duration_text(run.proven_ms / 1000),
             duration_text(run.unproven_ms / 1000),
         )
-        for run in seen.soldering
+        for run in sorted(seen.soldering, key=lambda run: -run.unproven_ms)
     )
     columns = ("when (UTC)", "unit", "technician", "with proof", "without proof")
     return Table("soldering", "Soldering", columns, rows, "Nobody soldered.")

@@ -124,6 +124,13 @@ class Lock(msgspec.Struct, frozen=True, kw_only=True):
     reasons: list[str]
 
 
+class Choice(msgspec.Struct, frozen=True, kw_only=True):
+    """A step of the sheet that could start now."""
+
+    key: str
+    title: str
+
+
 class AlarmState(msgspec.Struct, frozen=True, kw_only=True):
     """One alarm that is not normal. ``state`` as in ISA-18.2; ``text`` says what to do."""
 
@@ -153,6 +160,7 @@ class StationState(msgspec.Struct, frozen=True, kw_only=True):
     on_plate: str | None
     step: StepState | None
     locked: list[Lock]
+    may_start: list[Choice] = []
     alarms: list[AlarmState]
     indication: Indication
     ticks: int
