@@ -10,9 +10,10 @@ from typing import Any, NoReturn
 import click
 from waitress.server import create_server  # type: ignore[import-untyped]
 
-from dashboard.app import create_app
+from dashboard.app import RUNNING_FROM_A, create_app
 from dashboard.live import Live
 from dashboard.people import People
+from dashboard.tokens import Tokens
 from shared.sheet import Sheet, load_sheet
 
 THREADS = 24
@@ -65,7 +66,12 @@ def dashboard(
     try:
         server = create_server(
             create_app(
-                live, None if people is None else People(people), _record(settings, db), _sheet(settings)
+                live,
+                None if people is None else People(people),
+                _record(settings, db),
+                _sheet(settings),
+                tokens=None if people is None else Tokens(people),
+                running_from_a=RUNNING_FROM_A if settings is None else settings.limits.extraction.proven_a,
             ),
             host=host,
             port=port,
