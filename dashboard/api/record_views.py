@@ -125,9 +125,7 @@ def _or_csv(trace: Callable[[str], ResponseReturnValue]) -> Callable[[View], Vie
     def chosen(view: View) -> View:
         @wraps(view)
         def choose(unit: str) -> Any:
-            wanted = request.headers.get(
-                "Accept", "*/*"
-            )  # who says nothing takes anything (RFC 9110, 12.5.1)
+            wanted = request.headers.get("Accept", "*/*")  # none: anything (RFC 9110, 12.5.1)
             kinds = parse_accept_header(wanted, MIMEAccept)
             best = kinds.best_match(["application/json", "text/csv"])
             if best is None:
