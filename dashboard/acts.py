@@ -13,11 +13,11 @@ UNSEEN = ("unacknowledged", "returned-unacknowledged", "latched-unacknowledged")
 
 
 class Act(msgspec.Struct, frozen=True):
-    """One button: what it says, the request it sends, and its weight (``main``, ``plain``, ``grave``)."""
+    """One button: what it says, the request it sends, and its weight (``main``, ``light``, ``grave``)."""
 
     label: str
     request: str
-    weight: str = "plain"
+    weight: str = "light"
 
 
 class Field(msgspec.Struct, frozen=True):

@@ -7,6 +7,7 @@ from flask.typing import ResponseReturnValue
 from flask_login import current_user
 
 from dashboard.access import Role, opens_to
+from dashboard.board import Snapshot
 from shared import requests
 from shared.messages import Answer
 from shared.requests import AnyRequest, Unreadable, is_identifier, parse_text, print_text
@@ -23,6 +24,9 @@ class Station(Protocol):
 
     def ask(self, station: str, text: str, timeout_s: float) -> Answer | None:
         """The answer, or None where none came in time."""
+
+    def snapshot(self, station: str) -> Snapshot:
+        """What is known of the station."""
 
 
 @asking.post("/bench/<station>/request")
@@ -53,13 +57,16 @@ def _as_json(fields: dict[str, str]) -> bytes:
 
 
 def _asked(station: str, wanted: AnyRequest | Unreadable) -> tuple[bool, str, int]:
-    """Whether it was accepted, what to say, and the status of the answer."""
+    """Whether it was accepted, what to say, and the status; a refusal is an answer like any."""
     if isinstance(wanted, Unreadable):
         return False, f"That is no request: {wanted.detail}.", 400
     if not _may(wanted):
         return False, "That is for the safety lead to ask.", 403
     live: Station = current_app.extensions["benchward-live"]
-    if not isinstance(wanted, requests.SignIn | requests.SignOut | requests.SignReview):
+    state = live.snapshot(station).state
+    known = state.technician if state is not None else None
+    for_itself = isinstance(wanted, requests.SignIn | requests.SignOut | requests.SignReview)
+    if known != current_user.name and not for_itself:
         # Whoever works at the page is whom the record names.
         live.ask(station, f"sign-in technician={current_user.name}", WAIT_S)
     answer = live.ask(station, print_text(wanted), WAIT_S)
@@ -67,7 +74,7 @@ def _asked(station: str, wanted: AnyRequest | Unreadable) -> tuple[bool, str, in
         return False, "The station did not answer. Look at the bench; it may have been done.", 504
     if answer.accepted:
         return True, "Done.", 200
-    return False, " ".join(reason_text(code) for code in answer.reasons), 409
+    return False, " ".join(reason_text(code) for code in answer.reasons), 200
 
 
 def _may(wanted: AnyRequest) -> bool:

@@ -6,14 +6,14 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from flask import Blueprint, Response, abort, current_app, render_template, request, url_for
+from flask import Blueprint, Response, abort, current_app, jsonify, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from dashboard.access import Role, opens_to
 from dashboard.cards import code
 from dashboard.drawing import Drawing, Frame, Tick, area, line
 from dashboard.ranks import Comparison, compare
-from dashboard.review_view import Period, as_csv, period_of, review, undated_line
+from dashboard.review_view import DAY_MS, Period, as_csv, period_of, review, undated_line
 from dashboard.unit_view import unit_view
 from dashboard.words import duration_text
 from shared.curve import Point, curve
@@ -141,9 +141,41 @@ def safety_review() -> ResponseReturnValue:
         period=period,
         undated=undated_line(view.undated),
         most=MOST_ROWS,
+        library=chart_library(),
+        stations=current_app.extensions["benchward-live"].stations(),
         drawing=_curve_drawing(points, period),
         made=datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC"),
     )
+
+
+@record.get("/curve.json")
+@opens_to(*Role)
+def curve_points() -> ResponseReturnValue:
+    """The plate between two moments (Unix ms): [s, mean, lowest, highest], a null where a gap begins."""
+    from_ms, to_ms = _moment("from"), _moment("to")
+    if not 0 < to_ms - from_ms <= (LONGEST_DAYS + 1) * DAY_MS:
+        raise InputError(f"from {from_ms} to {to_ms} is no stretch of time of at most {LONGEST_DAYS} days.")
+    found = curve(_path(), from_ms, to_ms)
+    points: list[list[float | None]] = []
+    for stretch in _stretches([point for point in found if point.mean_c is not None]):
+        points += [[point.at_ms / 1000, point.mean_c, point.min_c, point.max_c] for point in stretch]
+        last = stretch[-1]
+        points.append([(last.at_ms + last.width_ms) / 1000, None, None, None])
+    return jsonify(points=points)
+
+
+def _moment(name: str) -> int:
+    text = request.args.get(name, "")
+    try:
+        return int(text)
+    except ValueError as error:
+        raise InputError(f"{name} is {text!r}, not a whole number of milliseconds.") from error
+
+
+def chart_library() -> str | None:
+    """The chart library's name under ``static/vendor``, where it was brought in (`deploy/chart-library`)."""
+    found = sorted((Path(__file__).parent / "static" / "vendor").glob("uplot-*.js"))
+    return found[-1].stem if found else None
 
 
 @record.get("/review/<table>.csv")

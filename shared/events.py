@@ -283,6 +283,19 @@ class ReviewSigned(Event, frozen=True, kw_only=True, tag="review-signed"):
     head: str
 
 
+class MessageSetAside(Event, frozen=True, kw_only=True, tag="message-set-aside"):
+    """Messages that the broker can never be given; what they say stays in this journal.
+
+    ``stream``: ``events`` or ``readings``; ``first`` and ``last``: their ids, ``<boot>/<seq>``;
+    ``values``: ``count``, how many of that stream for that reason.
+    """
+
+    stream: str
+    reason: str
+    first: str
+    last: str
+
+
 class TraceFinished(Event, frozen=True, kw_only=True, tag="trace-finished"):
     """The last line of a replay."""
 
@@ -328,6 +341,7 @@ EventBody: TypeAlias = (
     | Calibrated
     | SettingsChanged
     | ReviewSigned
+    | MessageSetAside
     | TraceFinished
 )
 

@@ -4,14 +4,14 @@ Reads only; used by the command line, the link and the dashboard alike. Every an
 that no reading transaction stays open for long.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from math import inf
 from pathlib import Path
 from typing import Any, NamedTuple, TypeAlias
 
 import msgspec
-from sqlalchemy import Connection, Select, and_, case, func, select, text
+from sqlalchemy import ColumnElement, Connection, Select, and_, case, func, select, text, tuple_
 from sqlalchemy.exc import DBAPIError
 
 from shared import chain, heat, plate_time
@@ -178,6 +178,10 @@ class History:
 
     def event_page(self, after: int, limit: int, which: Filter = _EVERYTHING) -> list[Dated]:
         """At most ``limit`` events beyond a seq, oldest first."""
+        return [dated(row) for row in self.event_rows(after, limit, which)]
+
+    def event_rows(self, after: int, limit: int, which: Filter = _EVERYTHING) -> Sequence[Any]:
+        """The same as rows, each for `dated`: a damaged one keeps nobody from reading the others."""
         query = (
             select(EventRow, Boot.boot, Boot.wall_offset_ms)
             .join(Boot, EventRow.boot_id == Boot.id)
@@ -186,7 +190,7 @@ class History:
             .limit(limit)
         )
         with self._connect() as connection:
-            return [_dated(row) for row in connection.execute(_filtered(query, which))]
+            return connection.execute(_filtered(query, which)).all()
 
     def moments(self) -> Iterator[tuple[Moment, EventBody]]:
         """All events with their moments, for folding into a state."""
@@ -223,18 +227,33 @@ class History:
 
     def seconds_page(self, after: Place, limit: int) -> list[DatedSecond]:
         """At most ``limit`` seconds of record beyond a place, oldest first."""
-        later = (ReadingRow.boot_id > after.boot_id) | (
-            (ReadingRow.boot_id == after.boot_id) & (ReadingRow.second > after.second)
-        )
+        return [dated_second(row) for row in self.second_rows(after, limit)]
+
+    def second_rows(self, after: Place, limit: int) -> Sequence[Any]:
+        """The same as rows, each for `dated_second`: a damaged one keeps nobody from reading the others."""
         query = (
-            select(ReadingRow, Boot.boot, Boot.wall_offset_ms)
+            select(*ReadingRow.__table__.columns, Boot.boot, Boot.wall_offset_ms)
             .join(Boot, ReadingRow.boot_id == Boot.id)
-            .where(later)
+            .where(_beyond(after))
             .order_by(ReadingRow.boot_id, ReadingRow.second)
             .limit(limit)
         )
         with self._connect() as connection:
-            return [_dated_second(row) for row in connection.execute(query)]
+            return connection.execute(query).all()
+
+    def newest_second(self) -> Place | None:
+        """The place of the newest second of record; None where there is none."""
+        query = select(ReadingRow.boot_id, ReadingRow.second)
+        query = query.order_by(ReadingRow.boot_id.desc(), ReadingRow.second.desc()).limit(1)
+        with self._connect() as connection:
+            row = connection.execute(query).first()
+        return None if row is None else Place(row.boot_id, row.second)
+
+    def seconds_beyond(self, after: Place, most: int) -> int:
+        """How many seconds of record lie beyond a place, counted up to ``most``."""
+        counted = select(ReadingRow.second).where(_beyond(after)).limit(most).subquery()
+        with self._connect() as connection:
+            return int(connection.execute(select(func.count()).select_from(counted)).scalar_one())
 
     def boot(self, name: str) -> BootSpan:
         """What is recorded of one boot.
@@ -567,6 +586,11 @@ class History:
                 yield {**fields, "prev": row.prev, "hash": row.hash}
 
 
+def _beyond(after: Place) -> ColumnElement[bool]:
+    """Beyond a place; compared as a pair, which the primary key answers by itself."""
+    return tuple_(ReadingRow.boot_id, ReadingRow.second) > (after.boot_id, after.second)
+
+
 def _filtered(query: Select[*tuple[Any, ...]], which: Filter) -> Select[*tuple[Any, ...]]:
     if which.kind is not None:
         query = query.where(EventRow.kind == which.kind)
@@ -582,7 +606,12 @@ def _filtered(query: Select[*tuple[Any, ...]], which: Filter) -> Select[*tuple[A
     return query
 
 
-def _dated(row: Any) -> Dated:
+def dated(row: Any) -> Dated:
+    """The event in a row of `History.event_rows`.
+
+    Raises:
+        FailureError: the event is damaged.
+    """
     try:
         body = _BODY.decode(row.body)
     except (msgspec.DecodeError, TypeError, UnicodeError) as error:
@@ -598,7 +627,8 @@ def _dated(row: Any) -> Dated:
     return Dated(record, None if row.wall_offset_ms is None else row.mono_ms + row.wall_offset_ms)
 
 
-def _dated_second(row: Any) -> DatedSecond:
+def dated_second(row: Any) -> DatedSecond:
+    """The second in a row of `History.second_rows`."""
     second = Second(
         boot=row.boot,
         second=row.second,

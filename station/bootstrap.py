@@ -18,6 +18,7 @@ from shared.messages import Answer
 from shared.problems import FailureError
 from shared.readings import ExtractionReading, PlateReading
 from shared.requests import AnyRequest, Unreadable
+from shared.timeline import Moment
 from station.calibration import on_record
 from station.clock import SYNCHRONISED, Clock, FreshClock, RealClock, SteppedClock
 from station.daemon import Asking, Daemon, Follower, Inbox, NoLink, Wiring
@@ -91,7 +92,13 @@ class Station:
             self.inbox = Inbox()
             self.link: Link | None = None
             if linked:
-                self.link = Link(settings.broker, settings.station.id, self.journal, self._ask)
+                self.link = Link(
+                    settings.broker,
+                    settings.station.id,
+                    self.journal,
+                    self._ask,
+                    lambda: Moment(clock.boot, clock.mono_ms(), clock.wall_ms()),
+                )
             follower: Follower = self.link or NoLink()
             self.daemon = Daemon(
                 station=settings.station.id,

@@ -55,7 +55,11 @@ class Follower(Protocol):
 
     @property
     def up(self) -> bool | None:
-        """Whether the broker can be reached; None where there is no link in this run."""
+        """Whether the broker takes what it is given; None where there is no link in this run."""
+
+    @property
+    def fault(self) -> str | None:
+        """Why it does not, as a code."""
 
     def show(self, state: StationState) -> None:
         """Take the newest snapshot; never blocks."""
@@ -65,6 +69,7 @@ class NoLink:
     """A station without a broker."""
 
     up: bool | None = None
+    fault: str | None = None
 
     def show(self, state: StationState) -> None:
         """Show it to nobody."""
@@ -223,11 +228,13 @@ class Daemon:
         return Moment(self._clock.boot, mono_ms, wall_ms)
 
     def _health(self, now: Moment) -> Health:
-        fault = self._journal.fault
+        fault, link_fault = self._journal.fault, self._link.fault
+        up = self._link.up
         return Health(
             journal_ok=fault is None,
             journal_fault=fault,
-            link_ok=self._link.up,
+            link_ok=up,
+            link_fault=None if up else link_fault,
             clock_ok=now.wall_ms is not None,
             calibration_ok=self._calibration_ok(now),
         )

@@ -2,6 +2,10 @@
 
 There is no outbox: the journal is the outbox, and the cursor in it says up to where the broker has
 acknowledged. One thread of ours does all of it; the station never waits for it.
+
+Order: events go out strictly by seq. Readings do too, until more than `LONG` of them wait: then those that
+are recorded from there on go out at once, beside the backlog and on the same topic. The cursor that is kept
+is the backlog's, so a restart in the middle sends again some that were sent, and never leaves one out.
 """
 
 import logging
@@ -10,27 +14,39 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from shared.events import MessageSetAside
 from shared.history import History, Place
-from shared.messages import Answer, Head, StationState, Status, cloud_event, encode, senml, topic
+from shared.messages import Answer, Head, StationState, Status, encode, topic
 from shared.problems import InputError
 from shared.requests import AnyRequest, Unreadable, parse_json, parse_text
-from station.journal.ledger import Cursor
+from shared.timeline import Moment
+from station.journal.ledger import Cursor, Told
 from station.journal.writer import Journal
+from station.link import faults, pages
+from station.link.aside import SetAside
 from station.link.client import LARGEST_REQUEST, Connection, Incoming
+from station.link.faults import Fate
+from station.link.lane import Lane
 from station.link.repeats import Repeats
-from station.link.stream import Stream
 from station.settings import BrokerSettings
 
 LOG = logging.getLogger("benchward.link")
 IDLE_S = 0.2
+# Between two turns while much is to be sent: what the broker has said meanwhile is worked off together.
+BUSY_S = 0.001
 STATE_GAP_S = 0.1
 # How soon a snapshot that came too soon after the last one is looked at again.
 STATE_LOOK_S = 0.02
 HEAD_GAP_S = 1.0
 CURSOR_GAP_S = 1.0
 FAREWELL_S = 5.0
-AFTER_REFUSAL_S = 5.0
 AFTER_STUMBLE_S = 1.0
+# Seconds of record beyond which the live ones no longer wait for those before them.
+LONG = 600
+# Without a word from the broker about anything on its way: told as a fault; then the connection is given up.
+SILENT_S, DEAD_S = 10.0, 45.0
+# Room in the window for status, state, head and answers.
+ASIDE_OF_RECORD = 8
 
 Ask = Callable[[AnyRequest | Unreadable, Callable[[Answer], None] | None], bool]
 
@@ -38,7 +54,9 @@ Ask = Callable[[AnyRequest | Unreadable, Callable[[Answer], None] | None], bool]
 class Link:
     """The station's side of the broker; every method may be called from any thread."""
 
-    def __init__(self, broker: BrokerSettings, station: str, journal: Journal, ask: Ask) -> None:
+    def __init__(
+        self, broker: BrokerSettings, station: str, journal: Journal, ask: Ask, now: Callable[[], Moment]
+    ) -> None:
         """Prepare; nothing is opened before `start`.
 
         Args:
@@ -46,22 +64,27 @@ class Link:
             station: this station's name.
             journal: what to follow.
             ask: hands a request to the next tick, with who waits for its answer; False when it is full.
+            now: the moment, for what is recorded of the link itself.
 
         Raises:
             InputError: the password file cannot be read.
         """
-        self._station, self._journal, self._ask, self._window = station, journal, ask, broker.window
+        self._station, self._journal, self._ask, self._now = station, journal, ask, now
         self._wake = threading.Event()
         self._stop = threading.Event()
         self._state: StationState | None = None
         self._state_shown_s = float("-inf")
         self._cursor_saved_s = float("-inf")
         self._head_shown: tuple[int, float] = (0, float("-inf"))
-        self._refused_s = float("-inf")
-        self.refused = 0
-        self.put_aside = 0
+        self._heard_s = time.monotonic()
+        self._connections = 0
+        self._fault: str | None = faults.SILENT
+        self._refused: set[int] = set()
+        self._acknowledged = 0
+        self._written = True
+        self._aside = SetAside(self._record)
         self._repeats = Repeats()
-        journal.on_written = self._wake.set
+        journal.on_written = self._on_written
         status = topic(station, "status")
         self._connection = Connection(
             f"benchward-{station}",
@@ -77,20 +100,33 @@ class Link:
             self._connection.sign_on(broker.user, _password(broker.password_file))
         if broker.ca_file is not None:
             self._connection.encrypt(broker.ca_file)
-        self._events: Stream[int] = Stream(0)
-        self._readings: Stream[Place] = Stream(Place(0, -1))
+        self._events: Lane[int]
+        self._readings: Lane[Place]
+        self._live: Lane[Place] | None = None
         self._saved: tuple[int, Place] = (0, Place(0, -1))
         self._thread = threading.Thread(target=self._run, name="link", daemon=True)
 
     @property
     def up(self) -> bool | None:
-        """Whether the broker can be reached and this link still works."""
-        return self._connection.connected and self._thread.is_alive()
+        """Whether the broker takes what it is given, and this link still works."""
+        return self.fault is None
+
+    @property
+    def fault(self) -> str | None:
+        """Why nothing, or not everything, reaches the broker, as a code; None when it does."""
+        if not self._thread.is_alive():
+            return faults.FAILING
+        return self._fault if self._connection.connected else self._connection.fault
 
     @property
     def acknowledged(self) -> int:
         """Readings and events that the broker has acknowledged in this run."""
-        return self._events.acknowledged + self._readings.acknowledged
+        return self._acknowledged
+
+    @property
+    def put_aside(self) -> int:
+        """Messages of this run that can never be sent."""
+        return self._aside.count
 
     def show(self, state: StationState) -> None:
         """Take the newest snapshot; an older one that has not gone out is forgotten."""
@@ -109,56 +145,117 @@ class Link:
         if self._thread.is_alive():
             self._thread.join(2 * FAREWELL_S)
 
+    def _on_written(self) -> None:
+        self._written = True
+        self._wake.set()
+
+    def _record(self, body: MessageSetAside) -> None:
+        self._journal.tell(Told(self._now(), (body,)))
+
     def _run(self) -> None:
         while not self._stop.is_set():
             try:
                 self._follow()
             except Exception:
                 LOG.exception("the link stumbled; it begins again")
+                self._fault = faults.FAILING
                 self._stop.wait(AFTER_STUMBLE_S)
         self._connection.stop()
 
     def _follow(self) -> None:
         with History(self._journal.path) as history:
-            self._events = Stream(history.cursor("link-events").second)
-            self._readings = Stream(history.cursor("link-readings"))
-            self._saved = (self._events.cursor, self._readings.cursor)
+            add = self._aside.add
+            self._events = Lane(
+                topic(self._station, "events"),
+                history.cursor("link-events").second,
+                pages.events(history, self._station),
+                add,
+            )
+            self._readings = self._reading_lane(history, history.cursor("link-readings"))
+            self._live = None
+            self._saved = (self._events.stream.cursor, self._readings.stream.cursor)
+            self._connections = 0
             while not self._stop.is_set():
                 self._wake.wait(IDLE_S if self._state is None else STATE_LOOK_S)
                 self._wake.clear()
                 self._turn(history)
+                if any(lane.waiting for lane in self._lanes()):
+                    self._stop.wait(BUSY_S)
             self._farewell(history)
+
+    def _reading_lane(self, history: History, start: Place, until: Place | None = None) -> Lane[Place]:
+        read = pages.readings(history, self._station)
+        return Lane(topic(self._station, "readings"), start, read, self._aside.add, until=until)
+
+    def _lanes(self) -> list[Lane[int] | Lane[Place]]:
+        lanes: list[Lane[int] | Lane[Place]] = [self._events]
+        return lanes + [lane for lane in (self._live, self._readings) if lane is not None]
 
     def _turn(self, history: History) -> None:
         self._take_acks()
+        if self._connection.tend():
+            for lane in self._lanes():
+                lane.rewind()  # the new client gives out the same message ids again
+        if self._connection.connections != self._connections:
+            self._begin_again(history)
         self._take_requests()
-        if self._connection.connected:
+        if self._connection.connected and self._connection.connections == self._connections:
             self._send_state()
             self._send_head()
-            if time.monotonic() - self._refused_s >= AFTER_REFUSAL_S:
-                self._send_events(history)
-                self._send_readings(history)
+            self._send_record()
+        self._judge()
+        self._aside.settle()
         self._save_cursors()
 
+    def _begin_again(self, history: History) -> None:
+        """A new connection: what was on its way is sent again, and the broker may have forgotten all."""
+        self._connections = self._connection.connections
+        self._head_shown = (0, float("-inf"))
+        self._heard_s = time.monotonic()
+        cursor, newest = self._readings.stream.cursor, history.newest_second()
+        self._live = None
+        if newest is not None and history.seconds_beyond(cursor, LONG + 1) > LONG:
+            LOG.info("a long backlog: what is recorded from here on goes out beside it")
+            self._readings = self._reading_lane(history, cursor, until=newest)
+            self._live = self._reading_lane(history, newest)
+        else:
+            self._readings = self._reading_lane(history, cursor)
+
     def _take_acks(self) -> None:
-        while self._connection.acks:
-            mid, ok = self._connection.acks.popleft()
-            if ok:
-                self._events.landed(mid)
-                self._readings.landed(mid)
-            else:
-                self.refused += 1
-                self._refused_s = time.monotonic()
-                LOG.error("the broker refused message %d; sending again in %g s", mid, AFTER_REFUSAL_S)
-                self._events.rewind()
-                self._readings.rewind()
+        acks, lanes = self._connection.acks, self._lanes()
+        if acks:
+            self._heard_s = time.monotonic()
+        while acks:
+            mid, code = acks.popleft()
+            fate, reason = faults.of_message(code)
+            if fate is Fate.LANDED:
+                self._acknowledged += any(lane.landed(mid) for lane in lanes)
+            elif fate is Fate.NEVER and any(lane.never(mid, reason or "") for lane in lanes):
+                continue
+            elif fate is Fate.LATER and any(lane.later(mid, reason or "") for lane in lanes):
+                LOG.error("the broker refused message %d (0x%02x: %s); tried again later", mid, code, reason)
+            elif code not in self._refused:
+                self._refused.add(code)
+                LOG.error("the broker refused a state, head or answer (0x%02x: %s)", code, reason)
+        if self._live is not None and self._readings.finished:
+            LOG.info("the backlog of readings is with the broker")
+            self._readings, self._live = self._live, None
+
+    def _judge(self) -> None:
+        """Whether the broker takes what it is given; one that says nothing for long is given up."""
+        now_s, lanes = time.monotonic(), self._lanes()
+        if not self._connection.connected or not any(lane.stream.in_flight for lane in lanes):
+            self._heard_s = now_s
+        quiet_s = now_s - self._heard_s
+        if quiet_s >= DEAD_S:
+            self._connection.drop()
+        refusals = [lane.refused_with for lane in lanes if lane.refused_with is not None]
+        self._fault = faults.SILENT if quiet_s >= SILENT_S else refusals[0] if refusals else None
 
     def _send_state(self) -> None:
         state, now_s = self._state, time.monotonic()
-        if state is None:
+        if state is None or now_s - self._state_shown_s < STATE_GAP_S:
             return
-        if now_s - self._state_shown_s < STATE_GAP_S:
-            return  # the next look is soon enough
         self._state, self._state_shown_s = None, now_s
         self._connection.publish(topic(self._station, "state"), encode(state), retain=True)
 
@@ -171,50 +268,26 @@ class Link:
         head = encode(Head(seq=seq, hash=digest))
         self._connection.publish(topic(self._station, "head"), head, retain=True)
 
-    def _send_events(self, history: History) -> None:
-        room = self._window // 2 - self._events.in_flight
-        if room <= 0:
-            return
-        for record, wall_ms in history.event_page(self._events.sent, room):
-            payload = encode(cloud_event(self._station, record, wall_ms))
-            if not self._connection.fits(topic(self._station, "events"), payload):
-                self._put_aside("event", record.seq, payload)
-                self._events.set_aside(record.seq)
-                continue
-            mid = self._connection.publish(topic(self._station, "events"), payload)
-            if mid is None:
-                return
-            self._events.launched(mid, record.seq)
-
-    def _send_readings(self, history: History) -> None:
-        room = self._window // 2 - self._readings.in_flight
-        if room <= 0:
-            return
-        for place, second, wall_ms in history.seconds_page(self._readings.sent, room):
-            payload = encode(senml(self._station, second, wall_ms))
-            if not self._connection.fits(topic(self._station, "readings"), payload):
-                self._put_aside("reading", place, payload)
-                self._readings.set_aside(place)
-                continue
-            mid = self._connection.publish(topic(self._station, "readings"), payload)
-            if mid is None:
-                return
-            self._readings.launched(mid, place)
-
-    def _put_aside(self, what: str, position: object, payload: bytes) -> None:
-        self.put_aside += 1
-        LOG.error(
-            "%s %s is set aside: %d bytes, the broker takes packets of %d; it stays in the journal",
-            what,
-            position,
-            len(payload),
-            self._connection.largest_packet,
-        )
+    def _send_record(self) -> None:
+        """Events and live readings first; a backlog of readings takes what room is left."""
+        if self._written:
+            self._written = False
+            for lane in self._lanes():
+                lane.look_again()
+        window = max(2, self._connection.window - ASIDE_OF_RECORD)
+        self._events.fill(self._connection, window // 2)
+        if self._live is not None:
+            self._live.fill(self._connection, max(1, window // 4))
+        flying = sum(lane.stream.in_flight for lane in (self._events, self._live) if lane is not None)
+        self._readings.fill(self._connection, max(1, window - flying))
 
     def _save_cursors(self, *, now: bool = False) -> None:
-        reached = (self._events.cursor, self._readings.cursor)
-        if reached == self._saved or (not now and time.monotonic() - self._cursor_saved_s < CURSOR_GAP_S):
+        reached = (self._events.stream.cursor, self._readings.stream.cursor)
+        if reached == self._saved:
             return
+        if not now and (time.monotonic() - self._cursor_saved_s < CURSOR_GAP_S or not self._aside.settled):
+            return
+        self._aside.settle(now=True)  # on disk before the cursor that passes it
         self._cursor_saved_s, self._saved = time.monotonic(), reached
         self._journal.move_cursor(Cursor("link-events", reached[0]))
         self._journal.move_cursor(Cursor("link-readings", reached[1].second, reached[1].boot_id))
@@ -245,9 +318,9 @@ class Link:
         deadline = time.monotonic() + FAREWELL_S
         left = True
         while self._connection.connected and left and time.monotonic() < deadline:
+            self._written = True
             self._turn(history)
-            flying = self._events.in_flight + self._readings.in_flight
-            left = bool(flying or history.event_page(self._events.sent, 1))
+            left = any(lane.stream.in_flight or lane.waiting for lane in self._lanes())
             self._wake.wait(0.02)
             self._wake.clear()
         if self._connection.connected:

@@ -37,6 +37,10 @@ class Stream(Generic[Position]):
         self._set_aside += 1
         mid = -self._set_aside  # the client's ids are positive
         self.launched(mid, position)
+        self.passed_over(mid)
+
+    def passed_over(self, mid: int) -> None:
+        """A message that was sent will never land; the cursor does not wait for it."""
         self.landed(mid)
         self.acknowledged -= 1
 

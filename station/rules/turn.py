@@ -54,6 +54,8 @@ def _raised(tick: Tick, cause: Cause, reason: str, minutes: float, by: str | Non
         why = str(tick.reading.extraction.quality)
     elif cause.alarm == "journal-failing":
         why = tick.reading.health.journal_fault
+    elif cause.alarm == "link-down":
+        why = tick.reading.health.link_fault
     elif cause.alarm == "plate-not-heating" and _pinned(tick):
         why = "pinned-to-cold-junction"
     if cause.alarm.startswith("vapour"):

@@ -130,6 +130,16 @@ def test_every_table_of_the_review_is_to_be_had_as_csv(client):
     assert client.get("/review/nonsense.csv").status_code == 404
 
 
+def test_curve_is_to_be_had_as_points_with_its_gap(client):
+    """Seconds, mean, lowest, highest; nothing where nothing was read."""
+    points = client.get(f"/curve.json?from={DAY_MS}&to={DAY_MS + 600_000}").json["points"]
+    assert points[0] == [DAY_MS / 1000, 25.0, 25.0, 25.0]
+    nothing = [at_s - DAY_MS / 1000 for at_s, mean, _, _ in points if mean is None]
+    assert nothing == [200.0, 600.0]
+    assert client.get("/curve.json?from=now&to=2").status_code == 404
+    assert client.get("/curve.json?from=5&to=2").status_code == 404
+
+
 def test_without_a_record_the_pages_say_how_to_get_one(board):
     """The bench page works; the others name the option."""
     app = create_app(board)

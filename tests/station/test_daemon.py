@@ -87,6 +87,7 @@ class HandLink:
     """Keeps the snapshots."""
 
     up: bool | None = True
+    fault: str | None = None
 
     def __init__(self) -> None:
         self.shown: list[StationState] = []

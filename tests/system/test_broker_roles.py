@@ -19,7 +19,7 @@ pytestmark = pytest.mark.system
 ROOT = "benchward/v1"
 MAKE = Path(__file__).parents[2] / "deploy" / "broker-files"
 ROLES = ("bench-1", "dashboard", "job-system", "collector")
-LEAVES = ("status", "state", "readings", "events", "requests")
+LEAVES = ("status", "state", "head", "readings", "events", "requests")
 OWN = {f"{ROOT}/bench-1/{leaf}" for leaf in LEAVES if leaf != "requests"}
 ASK = {f"{ROOT}/bench-1/requests", f"{ROOT}/bench-2/requests"}
 ANSWERS = {f"{ROOT}/answers/{role}/1" for role in ROLES}
@@ -34,9 +34,9 @@ def seen(*leaves: str) -> set[str]:
 
 MAY_HEAR = {
     "bench-1": {f"{ROOT}/bench-1/requests"},
-    "dashboard": seen("status", "state", "readings", "events") | {f"{ROOT}/answers/dashboard/1"},
-    "job-system": seen("status", "events") | {f"{ROOT}/answers/job-system/1"},
-    "collector": seen("status", "readings", "events"),
+    "dashboard": seen("status", "state", "head", "readings", "events") | {f"{ROOT}/answers/dashboard/1"},
+    "job-system": seen("status", "head", "events") | {f"{ROOT}/answers/job-system/1"},
+    "collector": seen("status", "head", "readings", "events"),
 }
 
 
