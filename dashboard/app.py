@@ -24,6 +24,7 @@ from dashboard import sign_in
 from dashboard.access import Scope, check_rules, guard, open_to_all
 from dashboard.api import bearer, problem
 from dashboard.api.bearer import Rate
+from dashboard.api.describe import description
 from dashboard.api.record_views import records
 from dashboard.api.views import stations
 from dashboard.asking import asking
@@ -94,6 +95,7 @@ def create_app(
     for blueprint in (stations, records):
         app.extensions["csrf"].exempt(blueprint)  # no cookie opens these, so no other site can use one
         app.register_blueprint(blueprint)
+    app.extensions["benchward-openapi"] = description(app)
     check_rules(app)
     app.after_request(_protect)
     return app

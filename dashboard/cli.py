@@ -13,10 +13,12 @@ from waitress.server import create_server  # type: ignore[import-untyped]
 from dashboard.app import RUNNING_FROM_A, create_app
 from dashboard.live import Live
 from dashboard.people import People
+from dashboard.stream import STREAMS_AT_MOST
 from dashboard.tokens import Tokens
 from shared.sheet import Sheet, load_sheet
 
-THREADS = 24
+THREADS = STREAMS_AT_MOST + 14  # a stream holds a thread; these are left for everything else
+CONNECTIONS_AT_MOST = 200  # open ones, idle ones too
 OUTPUT_HIGH_WATERMARK_BYTES = 256 * 1024
 
 
@@ -76,6 +78,7 @@ def dashboard(
             host=host,
             port=port,
             threads=THREADS,
+            connection_limit=CONNECTIONS_AT_MOST,
             channel_request_lookahead=1,
             outbuf_high_watermark=OUTPUT_HIGH_WATERMARK_BYTES,
             ident=None,

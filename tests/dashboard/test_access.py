@@ -1,6 +1,7 @@
 """Every route times every role, and that no route comes without a rule."""
 
 import re
+import shutil
 from pathlib import Path
 
 import pytest
@@ -37,12 +38,23 @@ TABLE = {
 WHO = (None, Role.TECHNICIAN, Role.SAFETY_LEAD, Role.JOB_SYSTEM)
 
 
-@pytest.fixture
-def app(board: Board, tmp_path: Path):
-    """The application with one person of each role."""
-    people = People(tmp_path / "people.db")
+@pytest.fixture(scope="module")
+def people_file(tmp_path_factory) -> Path:
+    """One person of each role, hashed once."""
+    path = tmp_path_factory.mktemp("people") / "people.db"
+    people = People(path)
     for role in Role:
         people.add(role.value, role, pin=PIN)
+    people.session_key()
+    people.close()
+    return path
+
+
+@pytest.fixture
+def app(board: Board, people_file: Path, tmp_path: Path):
+    """The application with one person of each role."""
+    shutil.copy(people_file, tmp_path / "people.db")
+    people = People(tmp_path / "people.db")
     app = create_app(board, people)
     app.testing = True
     yield app

@@ -6,7 +6,7 @@ import re
 import xml.etree.ElementTree as ElementTree
 
 import pytest
-from morning import record_morning
+from morning import DAY_MS, record_morning
 
 from dashboard.app import create_app
 from dashboard.drawing import thinned, time_step_s

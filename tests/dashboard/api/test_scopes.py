@@ -1,11 +1,14 @@
 """Every call times every kind of caller; and how often one may call."""
 
 import pytest
+from asked import PLENTY, AskedBoard
 
 from dashboard.access import ATTRIBUTE, Role, Scope
 from dashboard.api.bearer import RATES, Allowance, Rate
 from dashboard.app import create_app
 from dashboard.people import People
+from dashboard.tokens import Tokens
+from shared.messages import Status, encode, topic
 
 # (method, path): the status for no token, a wrong one, the scope read, the scope request
 READ, REQUEST = (401, 401, 200, 403), (401, 401, 403, 200)
@@ -21,6 +24,25 @@ TABLE = {
     ("GET", "/api/v1/alarms/performance"): READ,
     ("GET", "/api/v1/extraction"): READ,
 }
+
+
+@pytest.fixture(scope="module")
+def table(tmp_path_factory, journal):
+    """An application with a token of each scope and somebody signed in at the pages; and those tokens."""
+    folder = tmp_path_factory.mktemp("scopes")
+    tokens, people, board = (
+        Tokens(folder / "people.db"),
+        People(folder / "people.db"),
+        AskedBoard(lambda: 1000.0),
+    )
+    board.receive(topic("bench-1", "status"), encode(Status(online=True, reason="")))
+    people.add("lead", Role.SAFETY_LEAD, password="plum-anvil-9")
+    right = {scope: tokens.add(scope, frozenset([scope])) for scope in Scope}
+    app = create_app(board, people, journal, tokens=tokens, rates=PLENTY)
+    app.config["WTF_CSRF_ENABLED"] = False
+    yield app, right
+    tokens.close()
+    people.close()
 
 
 def test_table_names_every_call(app) -> None:
@@ -45,9 +67,9 @@ def open_as(client, method, path, secret, scheme="Bearer"):
 
 @pytest.mark.parametrize("column", range(4))
 @pytest.mark.parametrize(("method", "path"), TABLE)
-def test_call_opens_to_what_the_table_says(app, tokens, method: str, path: str, column: int) -> None:
+def test_call_opens_to_what_the_table_says(table, method: str, path: str, column: int) -> None:
     """Each call answers each caller as the table says; 401 and 403 say how to ask (RFC 6750, 3)."""
-    right = {scope: tokens.add(scope, frozenset([scope])) for scope in Scope}
+    app, right = table
     secret = (None, "bench-guess", right[Scope.READ], right[Scope.REQUEST])[column]
     answer = open_as(app.test_client(), method, path, secret)
     assert answer.status_code == TABLE[method, path][column]
@@ -56,18 +78,12 @@ def test_call_opens_to_what_the_table_says(app, tokens, method: str, path: str, 
         assert answer.headers["WWW-Authenticate"].startswith("Bearer ")
 
 
-@pytest.mark.parametrize(("method", "path"), TABLE)
-def test_cookie_opens_nothing(board, journal, tokens, tmp_path, method: str, path: str) -> None:
+def test_cookie_opens_nothing(table) -> None:
     """Who is signed in at the pages is nobody here: another site can ask nothing by their browser."""
-    people = People(tmp_path / "others.db")
-    people.add("lead", Role.SAFETY_LEAD, password="plum-anvil-9")
-    app = create_app(board, people, journal, tokens=tokens)
-    app.config["WTF_CSRF_ENABLED"] = False
-    client = app.test_client()
+    client = table[0].test_client()
     assert client.post("/sign-in", data={"name": "lead", "secret": "plum-anvil-9"}).status_code == 302
     assert client.get("/review").status_code == 200
-    assert open_as(client, method, path, None).status_code == 401
-    people.close()
+    assert [open_as(client, *call, None).status_code for call in TABLE] == [401] * len(TABLE)
 
 
 def test_other_schemes_and_revoked_tokens_open_nothing(app, tokens) -> None:
