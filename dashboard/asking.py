@@ -1,5 +1,6 @@
 """Asking a bench from its page: a signed-in person's request to the station, its answer in words."""
 
+from collections.abc import Callable
 from typing import Any, Protocol
 
 from flask import Blueprint, abort, current_app, flash, jsonify, redirect, request, url_for
@@ -7,7 +8,7 @@ from flask.typing import ResponseReturnValue
 from flask_login import current_user
 
 from dashboard.access import Role, opens_to
-from dashboard.board import Snapshot
+from dashboard.board import Liveness, Snapshot
 from shared import requests
 from shared.messages import Answer
 from shared.requests import AnyRequest, Unreadable, is_identifier, parse_text, print_text
@@ -21,6 +22,9 @@ _LEADS = (requests.OutOfService, requests.InService, requests.SignReview)
 
 class Station(Protocol):
     """Whoever can be asked (`live.Live`)."""
+
+    clock: Callable[[], float]
+    connected: bool
 
     def ask(self, station: str, text: str, timeout_s: float) -> Answer | None:
         """The answer, or None where none came in time."""
@@ -63,13 +67,23 @@ def _asked(station: str, wanted: AnyRequest | Unreadable) -> tuple[bool, str, in
     if not _may(wanted):
         return False, "That is for the safety lead to ask.", 403
     live: Station = current_app.extensions["benchward-live"]
-    state = live.snapshot(station).state
-    known = state.technician if state is not None else None
     for_itself = isinstance(wanted, requests.SignIn | requests.SignOut | requests.SignReview)
-    if known != current_user.name and not for_itself:
-        # Whoever works at the page is whom the record names.
-        live.ask(station, f"sign-in technician={current_user.name}", WAIT_S)
-    answer = live.ask(station, print_text(wanted), WAIT_S)
+    if _at_bench(live, station) != current_user.name and not for_itself:
+        # Whoever works at the page is whom the record names: without that, nothing is asked in their name.
+        signed_in = live.ask(station, f"sign-in technician={current_user.name}", WAIT_S)
+        if signed_in is None or not signed_in.accepted:
+            return _in_words(signed_in)
+    return _in_words(live.ask(station, print_text(wanted), WAIT_S))
+
+
+def _at_bench(live: Station, station: str) -> str | None:
+    """Whom the station takes to be at the bench now; None where what is known of it is not of now."""
+    snapshot = live.snapshot(station)
+    now = snapshot.liveness(live.clock(), live.connected) is Liveness.LIVE
+    return snapshot.state.technician if now and snapshot.state is not None else None
+
+
+def _in_words(answer: Answer | None) -> tuple[bool, str, int]:
     if answer is None:
         return False, "The station did not answer. Look at the bench; it may have been done.", 504
     if answer.accepted:

@@ -10,12 +10,15 @@ from typing import Any, NoReturn
 import click
 from waitress.server import create_server  # type: ignore[import-untyped]
 
-from dashboard.app import create_app
+from dashboard.app import RUNNING_FROM_A, create_app
 from dashboard.live import Live
 from dashboard.people import People
+from dashboard.stream import STREAMS_AT_MOST
+from dashboard.tokens import Tokens
 from shared.sheet import Sheet, load_sheet
 
-THREADS = 24
+THREADS = STREAMS_AT_MOST + 14  # a stream holds a thread; these are left for everything else
+CONNECTIONS_AT_MOST = 200  # open ones, idle ones too
 OUTPUT_HIGH_WATERMARK_BYTES = 256 * 1024
 
 
@@ -65,11 +68,17 @@ def dashboard(
     try:
         server = create_server(
             create_app(
-                live, None if people is None else People(people), _record(settings, db), _sheet(settings)
+                live,
+                None if people is None else People(people),
+                _record(settings, db),
+                _sheet(settings),
+                tokens=None if people is None else Tokens(people),
+                running_from_a=RUNNING_FROM_A if settings is None else settings.limits.extraction.proven_a,
             ),
             host=host,
             port=port,
             threads=THREADS,
+            connection_limit=CONNECTIONS_AT_MOST,
             channel_request_lookahead=1,
             outbuf_high_watermark=OUTPUT_HIGH_WATERMARK_BYTES,
             ident=None,

@@ -29,7 +29,7 @@ PARTS = (
     "light",
     "lately",
 )
-STREAMS_AT_MOST = 16
+STREAMS_AT_MOST = 50
 HEARTBEAT_S = 10.0
 LOOK_EVERY_S = 0.5
 BETWEEN_MESSAGES_S = 0.2

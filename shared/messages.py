@@ -244,7 +244,7 @@ def senml(station: str, second: Second, wall_ms: int | None) -> list[SenmlRecord
     return records
 
 
-_EVENT_DATA = {
+EVENT_DATA = {
     "required": ["seq", "boot", "mono_s", "at", "kind"],
     "properties": {
         "seq": {"type": "integer", "minimum": 1},
@@ -266,7 +266,7 @@ class CloudEvent(msgspec.Struct, frozen=True, kw_only=True):
     datacontenttype: str = "application/json"
     subject: str | None = None
     time: str | msgspec.UnsetType = msgspec.UNSET
-    data: Annotated[dict[str, Any], msgspec.Meta(extra_json_schema=_EVENT_DATA)]
+    data: Annotated[dict[str, Any], msgspec.Meta(extra_json_schema=EVENT_DATA)]
 
 
 def cloud_event(station: str, record: EventRecord, wall_ms: int | None) -> CloudEvent:

@@ -123,6 +123,26 @@ def test_a_button_asks_in_the_name_of_who_is_signed_in(board, bench, desk):
     assert board.asked == [("bench-1", "ack")]
 
 
+def test_who_the_station_knew_once_is_told_again(board, bench, desk, clock):
+    """A state that is not of now does not say who is at the bench."""
+    bench.say(technician="technician")
+    clock.now_s += 10.0
+    desk("technician")({"request": "ack"}, headers=JSON)
+    assert board.asked == [("bench-1", "sign-in technician=technician"), ("bench-1", "ack")]
+
+
+@pytest.mark.parametrize(
+    ("answer", "status"), [(None, 504), (Answer(accepted=False, reasons=["clock-untrusted"], seq=3), 200)]
+)
+def test_nothing_is_asked_in_the_name_of_another(board, bench, desk, answer, status):
+    """Where the station does not take the person for signed in, the request is not sent at all."""
+    bench.say(technician="T-9")
+    board.answer = answer
+    told = desk("technician")({"request": "ack"}, headers=JSON)
+    assert (told.status_code, told.json["accepted"]) == (status, False)
+    assert board.asked == [("bench-1", "sign-in technician=technician")]
+
+
 def test_a_form_with_fields_becomes_one_request(board, bench, desk):
     """Words with spaces stay whole."""
     bench.say(technician="technician")
