@@ -24,6 +24,13 @@ class Role(StrEnum):
     JOB_SYSTEM = "job-system"
 
 
+class Scope(StrEnum):
+    """What a program's token opens in the JSON interface."""
+
+    READ = "read"
+    REQUEST = "request"
+
+
 class MissingRuleError(Exception):
     """A route was added without saying who may open it."""
 
@@ -46,6 +53,16 @@ def opens_to(*roles: Role) -> Callable[[View], View]:
     return ruled
 
 
+def opens_with(scope: Scope) -> Callable[[View], View]:
+    """Let only programs with a token of this scope call this view."""
+
+    def ruled(view: View) -> View:
+        setattr(view, ATTRIBUTE, scope)
+        return view
+
+    return ruled
+
+
 def check_rules(app: Flask) -> None:
     """Refuse an application with a view that has no rule.
 
@@ -56,24 +73,29 @@ def check_rules(app: Flask) -> None:
         name for name, view in app.view_functions.items() if name != "static" and not hasattr(view, ATTRIBUTE)
     )
     if bare:
-        raise MissingRuleError(f"No rule says who may open {', '.join(bare)}; add opens_to or open_to_all.")
+        raise MissingRuleError(
+            f"No rule says who may open {', '.join(bare)}; add opens_to, opens_with or open_to_all."
+        )
 
 
 def guard() -> ResponseReturnValue | None:
     """Hold the rule of the view that is asked for; run before every request."""
     if request.endpoint is None or request.endpoint == "static":
         return None
-    roles: frozenset[Role] | None = getattr(
+    rule: frozenset[Role] | Scope | None = getattr(
         current_app.view_functions[request.endpoint], ATTRIBUTE, frozenset()
     )
-    if roles is None:
+    if rule is None:
         return None
+    if isinstance(rule, Scope):
+        held: ResponseReturnValue | None = current_app.extensions["benchward-bearer"](rule)
+        return held
     if request.method == "GET" and "sign_in.form" not in current_app.view_functions:
         return None  # nobody can sign in here: the pages can only be read, by whoever reaches them
     if not current_user.is_authenticated:
         if request.method == "GET" and "sign_in.form" in current_app.view_functions:
             return redirect(url_for("sign_in.form", next=request.path))
         abort(401)
-    if current_user.role not in roles:
+    if current_user.role not in rule:
         abort(403)
     return None

@@ -21,13 +21,22 @@ from flask import (
 from flask.typing import ResponseReturnValue
 
 from dashboard import sign_in
-from dashboard.access import check_rules, guard, open_to_all
+from dashboard.access import Scope, check_rules, guard, open_to_all
+from dashboard.api import bearer, problem
+from dashboard.api.bearer import Rate
+from dashboard.api.describe import description
+from dashboard.api.record_views import records
+from dashboard.api.views import stations
+from dashboard.asking import asking
 from dashboard.board import LOST_AFTER_S, Board, Liveness, Snapshot
+from dashboard.cards import cards
 from dashboard.people import People
 from dashboard.record import record
 from dashboard.stream import Gate, Printer, age_ms, messages
+from dashboard.tokens import Tokens
 from dashboard.view import bench_view
 from shared.requests import IDENTIFIER
+from shared.sheet import Sheet, default_sheet
 
 HEADERS = {
     "Content-Security-Policy": (
@@ -42,17 +51,29 @@ HEADERS = {
 }
 STREAM_HEADERS = {"Cache-Control": "no-cache", "X-Accel-Buffering": "no"}
 RETRY_AFTER_S = 10
+RUNNING_FROM_A = 0.25  # as the station's settings have it unless told otherwise
 
 _log = logging.getLogger(__name__)
 _station_name = re.compile(IDENTIFIER)
 pages = Blueprint("pages", __name__)
 
 
-def create_app(live: Board, people: People | None = None, journal: Path | None = None) -> Flask:
+def create_app(
+    live: Board,
+    people: People | None = None,
+    journal: Path | None = None,
+    sheet: Sheet | None = None,
+    *,
+    tokens: Tokens | None = None,
+    rates: dict[Scope, Rate] | None = None,
+    running_from_a: float = RUNNING_FROM_A,
+) -> Flask:
     """The application over a board; it neither starts nor stops what fills the board.
 
     Without ``people`` nobody can sign in: the pages can only be read. ``journal``: a station's database, for
-    the pages of what is recorded.
+    the pages of what is recorded. Without ``tokens`` no program can call the JSON interface. ``rates``: how
+    often programs may call, by scope, instead of the usual ones. ``running_from_a``: the current in amperes
+    from which the extractor counts as running.
     """
     app = Flask(__name__)
     app.jinja_env.trim_blocks = True
@@ -63,7 +84,18 @@ def create_app(live: Board, people: People | None = None, journal: Path | None =
     app.config["RECORD"] = journal
     app.jinja_env.globals["has_record"] = journal is not None
     app.register_blueprint(pages)
+    app.config["SHEET"] = sheet or default_sheet()
+    app.extensions["benchward-live"] = live
     app.register_blueprint(record)
+    app.register_blueprint(cards)
+    app.register_blueprint(asking)
+    app.config["RUNNING_FROM_A"] = running_from_a
+    bearer.install(app, tokens, live.clock, rates)
+    problem.install(app)
+    for blueprint in (stations, records):
+        app.extensions["csrf"].exempt(blueprint)  # no cookie opens these, so no other site can use one
+        app.register_blueprint(blueprint)
+    app.extensions["benchward-openapi"] = description(app)
     check_rules(app)
     app.after_request(_protect)
     return app

@@ -18,6 +18,7 @@ from shared.messages import ROOT, CloudEvent, StationState, Status
 
 LOST_AFTER_S = 3.0
 EVENTS_KEPT = 50
+TRACE_EVERY_S, TRACE_KEPT = 0.9, 640
 STATIONS_KEPT = 64
 PAYLOAD_LIMIT_BYTES = 256 * 1024
 
@@ -50,7 +51,8 @@ class Snapshot(msgspec.Struct, frozen=True, kw_only=True):
     """Everything known of one station. ``version`` grows with every change on the board.
 
     ``live_s`` and ``status_s`` are the local monotonic times at which the newest live state and the newest
-    status arrived; ``live_s`` is None while the only state known is one the broker had kept.
+    status arrived; ``live_s`` is None while the only state known is one the broker had kept. ``trace``: the
+    plate of about the last ten minutes (the station's monotonic s, °C or None), at most one point a second.
     """
 
     station: str
@@ -60,6 +62,7 @@ class Snapshot(msgspec.Struct, frozen=True, kw_only=True):
     status: Status | None = None
     status_s: float = float("-inf")
     events: tuple[HeardEvent, ...] = ()
+    trace: tuple[tuple[float, float | None], ...] = ()
 
     def age_s(self, now_s: float) -> float | None:
         """Seconds since the newest live state arrived, or None if none ever did."""
@@ -199,7 +202,17 @@ def _with_state(known: Snapshot, state: StationState, now_s: float, retained: bo
             return None
     if retained:
         return None if fresh else msgspec.structs.replace(known, state=state, live_s=None)
-    return msgspec.structs.replace(known, state=state, live_s=now_s)
+    return msgspec.structs.replace(known, state=state, live_s=now_s, trace=_traced(known, state))
+
+
+def _traced(known: Snapshot, state: StationState) -> tuple[tuple[float, float | None], ...]:
+    """The plate's last minutes with this state's; another boot begins anew."""
+    same = known.state is not None and known.state.boot == state.boot
+    kept = known.trace if same else ()
+    if kept and 0 <= state.mono_s - kept[-1][0] < TRACE_EVERY_S:
+        return kept
+    plate_c = state.plate.plate_c if state.plate.quality == "good" else None
+    return (*kept[-TRACE_KEPT:], (state.mono_s, plate_c))
 
 
 def _with_event(known: Snapshot, message: CloudEvent) -> Snapshot | None:

@@ -10,11 +10,15 @@ from typing import Any, NoReturn
 import click
 from waitress.server import create_server  # type: ignore[import-untyped]
 
-from dashboard.app import create_app
+from dashboard.app import RUNNING_FROM_A, create_app
 from dashboard.live import Live
 from dashboard.people import People
+from dashboard.stream import STREAMS_AT_MOST
+from dashboard.tokens import Tokens
+from shared.sheet import Sheet, load_sheet
 
-THREADS = 24
+THREADS = STREAMS_AT_MOST + 14  # a stream holds a thread; these are left for everything else
+CONNECTIONS_AT_MOST = 200  # open ones, idle ones too
 OUTPUT_HIGH_WATERMARK_BYTES = 256 * 1024
 
 
@@ -63,10 +67,18 @@ def dashboard(
     live = Live(*broker)
     try:
         server = create_server(
-            create_app(live, None if people is None else People(people), _record(settings, db)),
+            create_app(
+                live,
+                None if people is None else People(people),
+                _record(settings, db),
+                _sheet(settings),
+                tokens=None if people is None else Tokens(people),
+                running_from_a=RUNNING_FROM_A if settings is None else settings.limits.extraction.proven_a,
+            ),
             host=host,
             port=port,
             threads=THREADS,
+            connection_limit=CONNECTIONS_AT_MOST,
             channel_request_lookahead=1,
             outbuf_high_watermark=OUTPUT_HIGH_WATERMARK_BYTES,
             ident=None,
@@ -87,6 +99,12 @@ def dashboard(
     finally:
         live.stop()
         server.close()
+
+
+def _sheet(settings: Any) -> Sheet | None:
+    """The sheet that the settings of a station beside these pages name."""
+    named = settings.station.sheet if settings is not None else None
+    return load_sheet(Path(named)) if named else None
 
 
 def _record(settings: Any, db: Path | None) -> Path | None:

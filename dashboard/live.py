@@ -5,19 +5,25 @@ a caller, and an exception in a callback is logged and does not end the client's
 """
 
 import logging
+import math
 import socket
 import uuid
+from concurrent.futures import Future
 from typing import Any
 
+import msgspec
 from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from dashboard.board import Board
-from shared.messages import topic
+from shared.messages import ROOT, Answer, topic
 
 LEAVES = ("state", "status", "events")
+ANSWERS = f"{ROOT}/answers"
 KEEPALIVE_S = 10
 
 _log = logging.getLogger(__name__)
@@ -30,11 +36,10 @@ class Live(Board):
         super().__init__()
         self._host = host
         self._port = port
-        client = mqtt.Client(
-            CallbackAPIVersion.VERSION2,
-            client_id=f"benchward-pages-{uuid.uuid4().hex[:12]}",
-            protocol=mqtt.MQTTv5,
-        )
+        name = f"benchward-pages-{uuid.uuid4().hex[:12]}"
+        self._answers = f"{ANSWERS}/{name}"
+        self._waiting: dict[bytes, Future[Answer]] = {}
+        client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=name, protocol=mqtt.MQTTv5)
         client.suppress_exceptions = True
         client.enable_logger(_log)
         client.reconnect_delay_set(min_delay=1, max_delay=30)
@@ -57,13 +62,39 @@ class Live(Board):
         self._client.loop_stop()
         self.connected = False
 
+    def ask(self, station: str, text: str, timeout_s: float) -> Answer | None:
+        """Ask a station; its answer, or None where none came in time. May be called from any thread."""
+        if not self.connected:
+            return None
+        correlation = uuid.uuid4().bytes
+        answer: Future[Answer] = Future()
+        self._waiting[correlation] = answer
+        properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+        properties.ResponseTopic = self._answers
+        properties.CorrelationData = correlation
+        properties.MessageExpiryInterval = math.ceil(timeout_s)
+        try:
+            self._client.publish(topic(station, "requests"), text.encode(), qos=1, properties=properties)
+            return answer.result(timeout_s)
+        except TimeoutError:
+            return None
+        finally:
+            self._waiting.pop(correlation, None)
+
+    def _take_answer(self, message: mqtt.MQTTMessage) -> None:
+        correlation = getattr(message.properties, "CorrelationData", None)
+        waiting = self._waiting.get(correlation) if correlation is not None else None
+        if waiting is not None and not waiting.done():
+            waiting.set_result(msgspec.json.decode(message.payload, type=Answer))
+
     def _on_connect(
         self, client: mqtt.Client, _data: Any, _flags: Any, reason: ReasonCode, _properties: Any
     ) -> None:
         if reason.is_failure:
             _log.error("The broker %s:%d refused the connection: %s", self._host, self._port, reason)
             return
-        client.subscribe([(topic("+", leaf), SubscribeOptions(qos=1)) for leaf in LEAVES])
+        wanted = [*(topic("+", leaf) for leaf in LEAVES), self._answers]
+        client.subscribe([(name, SubscribeOptions(qos=1)) for name in wanted])
         self.connected = True
         _log.info("Following the broker %s:%d", self._host, self._port)
 
@@ -84,7 +115,10 @@ class Live(Board):
         self.connected = False
 
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
-        self.receive(message.topic, bytes(message.payload), message.retain)
+        if message.topic == self._answers:
+            self._take_answer(message)
+        else:
+            self.receive(message.topic, bytes(message.payload), message.retain)
 
 
 def _send_at_once(_client: mqtt.Client, _data: Any, sock: Any) -> None:

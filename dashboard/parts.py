@@ -5,7 +5,9 @@ The defaults are what a part says while nothing is known.
 
 import msgspec
 
+from dashboard.acts import Act, Field
 from dashboard.band import Band
+from dashboard.drawing import Drawing
 from dashboard.words import NO_NUMBER
 
 
@@ -95,6 +97,7 @@ class AlarmView(msgspec.Struct, frozen=True, kw_only=True):
     state: str
     since: str
     unseen: bool
+    act: Act | None = None
 
 
 class LampView(msgspec.Struct, frozen=True, kw_only=True):
@@ -114,6 +117,14 @@ class EventView(msgspec.Struct, frozen=True, kw_only=True):
     text: str
 
 
+class ActsView(msgspec.Struct, frozen=True, kw_only=True):
+    """The buttons: for the unit in hand, for any time, and those with something to write."""
+
+    bench: tuple[Act, ...] = ()
+    others: tuple[Act, ...] = ()
+    fields: tuple[Field, ...] = ()
+
+
 class BenchView(msgspec.Struct, frozen=True, kw_only=True):
     """One bench, ready to print."""
 
@@ -129,6 +140,9 @@ class BenchView(msgspec.Struct, frozen=True, kw_only=True):
     iron: IronView = IronView()
     locks: tuple[LockView, ...] = ()
     alarms: tuple[AlarmView, ...] = ()
+    alarm_acts: tuple[Act, ...] = ()
+    acts: ActsView = ActsView()
+    trace: Drawing | None = None
     lamps: tuple[LampView, ...] = ()
     sound: str = "The buzzer: not known"
     events: tuple[EventView, ...] = ()

@@ -13,7 +13,8 @@ import threading
 from pathlib import Path
 
 from flask_login import UserMixin
-from sqlalchemy import select
+from sqlalchemy import Engine, select
+from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import DeclarativeBase, Mapped, Session, mapped_column
 
 from dashboard.access import Role
@@ -28,11 +29,11 @@ PASSWORD_AT_LEAST = 10
 _one_at_a_time = threading.Lock()
 
 
-class _Base(DeclarativeBase):
-    pass
+class Base(DeclarativeBase):
+    """The tables of the people's file."""
 
 
-class PersonRow(_Base):
+class PersonRow(Base):
     """One person; an empty hash means that this way in does not exist for them."""
 
     __tablename__ = "person"
@@ -42,7 +43,7 @@ class PersonRow(_Base):
     pin_hash: Mapped[str] = mapped_column(default="")
 
 
-class SecretRow(_Base):
+class SecretRow(Base):
     """The key that signs the sessions."""
 
     __tablename__ = "secret"
@@ -51,10 +52,13 @@ class SecretRow(_Base):
 
 
 class Person(UserMixin):  # type: ignore[misc]
-    """A person as the pages know them."""
+    """A person as the pages know them.
 
-    def __init__(self, name: str, role: Role) -> None:
-        self.id = name
+    A session holds ``id``: it ends with the person, and with the secret that it was opened with.
+    """
+
+    def __init__(self, name: str, role: Role, stamp: str) -> None:
+        self.id = f"{name} {stamp}"
         self.name = name
         self.role = role
 
@@ -81,13 +85,28 @@ def _derived(secret: str, salt: bytes, n: int, r: int, p: int) -> bytes:
 _NOBODY = f"scrypt${COST_N}${BLOCK_R}${LANES_P}${'00' * 16}${'00' * 32}"
 
 
+def open_people(path: Path) -> Engine:
+    """The people's file, made if it is not there, and readable by its owner only.
+
+    Raises:
+        InputError: it is no SQLite file, or cannot be written.
+    """
+    engine = writing_engine(path)
+    try:
+        Base.metadata.create_all(engine)
+        path.chmod(0o600)
+    except (DBAPIError, OSError) as error:
+        engine.dispose()
+        why = error.orig if isinstance(error, DBAPIError) else error
+        raise InputError(f"{path}: cannot be used as the people's file: {why}.") from error
+    return engine
+
+
 class People:
     """The people's file; safe for any number of threads."""
 
     def __init__(self, path: Path) -> None:
-        self._engine = writing_engine(path)
-        _Base.metadata.create_all(self._engine)
-        path.chmod(0o600)
+        self._engine = open_people(path)
 
     def close(self) -> None:
         """Let go of the file."""
@@ -135,11 +154,12 @@ class People:
         with Session(self._engine) as session:
             return [_person(row) for row in session.scalars(select(PersonRow).order_by(PersonRow.name))]
 
-    def known(self, name: str) -> Person | None:
-        """The person of this name."""
+    def of_session(self, session_id: str) -> Person | None:
+        """The person whose session has this id, unless they or their secrets are others now."""
         with Session(self._engine) as session:
-            row = session.get(PersonRow, name)
-            return None if row is None else _person(row)
+            row = session.get(PersonRow, session_id.partition(" ")[0])
+        person = None if row is None else _person(row)
+        return person if person is not None and hmac.compare_digest(person.id, session_id) else None
 
     def admitted(self, name: str, secret: str, *, at_bench: bool) -> Person | None:
         """The person, if the secret is theirs: a PIN counts only at the bench, a password everywhere."""
@@ -160,4 +180,5 @@ class People:
 
 
 def _person(row: PersonRow) -> Person:
-    return Person(row.name, Role(row.role))
+    secrets_of = f"{row.password_hash} {row.pin_hash}".encode()
+    return Person(row.name, Role(row.role), hashlib.sha256(secrets_of).hexdigest()[:16])

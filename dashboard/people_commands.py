@@ -1,12 +1,13 @@
-"""The commands that say who may sign in: ``benchward user add``, ``list`` and ``remove``."""
+"""The commands that say who may sign in, and which programs may call: ``benchward user`` and ``token``."""
 
 import sys
 from pathlib import Path
 
 import click
 
-from dashboard.access import Role
+from dashboard.access import Role, Scope
 from dashboard.people import People
+from dashboard.tokens import Tokens
 
 PEOPLE_FILE = "people.db"
 people_option = click.option(
@@ -57,3 +58,43 @@ def remove(name: str, path: Path) -> None:
     """Remove a person; who is signed in is signed out at the next click."""
     People(path).remove(name)
     click.echo(f"{name} may sign in no more.")
+
+
+@click.group()
+def token() -> None:
+    """Say which programs may use the JSON interface."""
+
+
+@token.command("add")
+@click.argument("name")
+@click.option(
+    "--scope",
+    "scopes",
+    required=True,
+    multiple=True,
+    type=click.Choice([scope.value for scope in Scope]),
+    help="What it opens: read the record and states, or request of a station. May be given twice.",
+)
+@people_option
+def add_token(name: str, scopes: tuple[str, ...], path: Path) -> None:
+    """Make a token and print it, once: it cannot be shown again."""
+    secret = Tokens(path).add(name, frozenset(Scope(scope) for scope in scopes))
+    click.echo(f"Keep this token of {name} now; it is not shown again.", err=True)
+    click.echo(secret)
+
+
+@token.command("list")
+@people_option
+def list_tokens(path: Path) -> None:
+    """List the tokens and their scopes; never the tokens themselves."""
+    for each in Tokens(path).all():
+        click.echo(f"{each.name}\t{' '.join(sorted(each.scopes))}")
+
+
+@token.command("revoke")
+@click.argument("name")
+@people_option
+def revoke_token(name: str, path: Path) -> None:
+    """Let a token open nothing any more, from the next call on."""
+    Tokens(path).revoke(name)
+    click.echo(f"{name} may call no more.")

@@ -6,24 +6,24 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-import segno
-from flask import Blueprint, Response, abort, current_app, render_template, request, url_for
+from flask import Blueprint, Response, abort, current_app, jsonify, render_template, request, url_for
 from flask.typing import ResponseReturnValue
-from markupsafe import Markup
 
 from dashboard.access import Role, opens_to
+from dashboard.cards import code
 from dashboard.drawing import Drawing, Frame, Tick, area, line
 from dashboard.ranks import Comparison, compare
-from dashboard.review_view import Period, as_csv, period_of, review, undated_line
+from dashboard.review_view import DAY_MS, Period, as_csv, period_of, review, undated_line
 from dashboard.unit_view import unit_view
 from dashboard.words import duration_text
 from shared.curve import Point, curve
 from shared.history import History, UnitFilter, UnitHeat
 from shared.problems import BenchwardError, InputError
 from shared.requests import is_identifier
-from shared.sheet import default_sheet
+from shared.sheet import Sheet
 
 PAGE = 100
+MOST_ROWS = 40
 SHOWN_DAYS = 7
 LONGEST_DAYS = 400
 GOOD_OUTCOMES = ("delivered", "done", "repaired", "returned")
@@ -47,7 +47,8 @@ def _path() -> Path:
 
 def solder_steps() -> list[str]:
     """The keys of the sheet's solder steps."""
-    return [step.key for step in default_sheet().step if step.kind == "solder"]
+    sheet: Sheet = current_app.config["SHEET"]
+    return [step.key for step in sheet.step if step.kind == "solder"]
 
 
 @record.get("/units")
@@ -122,14 +123,8 @@ def unit(unit: str) -> ResponseReturnValue:
         if not history.units(UnitFilter(unit=unit)):
             raise InputError(f"Unit {unit!r} was never booked in at this bench.")
         view = unit_view(history.unit_record(unit))
-    code = _qr(url_for("record.unit", unit=unit, _external=True))
-    return render_template("unit.html", view=view, code=code)
-
-
-def _qr(text: str) -> Markup:
-    """A QR code as SVG, without width and height of its own."""
-    code = segno.make(text, error="m")
-    return Markup(code.svg_inline(scale=1, border=2, omitsize=True, svgclass="code", lineclass=None))  # noqa: S704
+    picture = code(url_for("record.unit", unit=unit, _external=True))
+    return render_template("unit.html", view=view, code=picture)
 
 
 @record.get("/review")
@@ -145,9 +140,42 @@ def safety_review() -> ResponseReturnValue:
         view=view,
         period=period,
         undated=undated_line(view.undated),
+        most=MOST_ROWS,
+        library=chart_library(),
+        stations=current_app.extensions["benchward-live"].stations(),
         drawing=_curve_drawing(points, period),
         made=datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC"),
     )
+
+
+@record.get("/curve.json")
+@opens_to(*Role)
+def curve_points() -> ResponseReturnValue:
+    """The plate between two moments (Unix ms): [s, mean, lowest, highest], a null where a gap begins."""
+    from_ms, to_ms = _moment("from"), _moment("to")
+    if not 0 < to_ms - from_ms <= (LONGEST_DAYS + 1) * DAY_MS:
+        raise InputError(f"from {from_ms} to {to_ms} is no stretch of time of at most {LONGEST_DAYS} days.")
+    found = curve(_path(), from_ms, to_ms)
+    points: list[list[float | None]] = []
+    for stretch in _stretches([point for point in found if point.mean_c is not None]):
+        points += [[point.at_ms / 1000, point.mean_c, point.min_c, point.max_c] for point in stretch]
+        last = stretch[-1]
+        points.append([(last.at_ms + last.width_ms) / 1000, None, None, None])
+    return jsonify(points=points)
+
+
+def _moment(name: str) -> int:
+    text = request.args.get(name, "")
+    try:
+        return int(text)
+    except ValueError as error:
+        raise InputError(f"{name} is {text!r}, not a whole number of milliseconds.") from error
+
+
+def chart_library() -> str | None:
+    """The chart library's name under ``static/vendor``, where it was brought in (`deploy/chart-library`)."""
+    found = sorted((Path(__file__).parent / "static" / "vendor").glob("uplot-*.js"))
+    return found[-1].stem if found else None
 
 
 @record.get("/review/<table>.csv")
@@ -213,7 +241,7 @@ def _curve_drawing(points: list[Point], period: Period) -> Drawing | None:
     step = max(1, round(days / 8))
     columns = tuple(
         Tick(frame.x(begin_s + 86_400 * day), _day_text(period.from_ms + 86_400_000 * day))
-        for day in range(0, int(days) + 1, step)
+        for day in range(0, int(days), step)
     )
     title = f"Plate in °C, {duration_text(end_s - begin_s)}"
     return Drawing(title=title, lines=tuple(lines), areas=tuple(areas), rows=frame.rows(), columns=columns)

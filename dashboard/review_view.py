@@ -66,7 +66,7 @@ def review(history: History, period: Period, solder_steps: Sequence[str]) -> Rev
     told = list(history.told(Filter(to_ms=period.to_ms)))
     inside = [one for one in told if one[1].wall_ms is not None and one[1].wall_ms >= period.from_ms]
     performed = performance(inside, history.spans(which.from_ms, which.to_ms))
-    seen = proof(inside, solder_steps)
+    seen = proof(told, solder_steps, period.from_ms)
     verdict = history.verify()
     undated = sum(1 for _, moment, _ in history.told() if moment.wall_ms is None)
     return ReviewView(
@@ -128,7 +128,7 @@ def _soldering(told: Sequence[Told], seen: Proof) -> Table:
             duration_text(run.proven_ms / 1000),
             duration_text(run.unproven_ms / 1000),
         )
-        for run in seen.soldering
+        for run in sorted(seen.soldering, key=lambda run: -run.unproven_ms)
     )
     columns = ("when (UTC)", "unit", "technician", "with proof", "without proof")
     return Table("soldering", "Soldering", columns, rows, "Nobody soldered.")

@@ -41,7 +41,7 @@ def install(app: Flask, people: People | None, clock: Any) -> None:
     app.context_processor(lambda: {"person": _person(), "may_sign_in": people is not None})
     manager = LoginManager(app)
     manager.session_protection = None  # the address of a tablet changes with its access point
-    manager.user_loader(lambda name: None if people is None else people.known(name))
+    manager.user_loader(lambda name: None if people is None else people.of_session(name))
     CSRFProtect(app)
     if people is not None:
         app.extensions["benchward-desk"] = _Desk(people, clock)

@@ -15,8 +15,21 @@ from dashboard.board import Board, Liveness, Snapshot
 from dashboard.parts import BenchView
 from dashboard.view import bench_view
 
-PARTS = ("band", "alarms", "plate", "air", "bottle", "hand", "iron", "locks", "light", "lately")
-STREAMS_AT_MOST = 16
+PARTS = (
+    "band",
+    "alarms",
+    "plate",
+    "air",
+    "bottle",
+    "hand",
+    "acts",
+    "trace",
+    "iron",
+    "locks",
+    "light",
+    "lately",
+)
+STREAMS_AT_MOST = 50
 HEARTBEAT_S = 10.0
 LOOK_EVERY_S = 0.5
 BETWEEN_MESSAGES_S = 0.2

@@ -4,9 +4,12 @@ The laws of the page: a number is shown only while the station is live and its q
 not known is said in words; no meaning rests on colour alone.
 """
 
+from dashboard.acts import alarm_act, alarm_acts, bench_acts, fields, other_acts
 from dashboard.band import band
 from dashboard.board import Liveness, Snapshot
+from dashboard.drawing import Drawing, Frame, Tick, line, thinned
 from dashboard.parts import (
+    ActsView,
     AirView,
     AlarmView,
     BenchView,
@@ -43,6 +46,7 @@ from shared.messages import (
 from shared.wording import reason_text
 
 EVENTS_SHOWN = 12
+TRACE_S, TRACE_GAP_S, TRACE_STEP_S = 600, 5, 5
 LADDER_LOW_C, LADDER_HIGH_C = 0.0, 160.0
 LADDER_LEFT, LADDER_WIDTH = 20.0, 560.0
 
@@ -94,6 +98,9 @@ def bench_view(snapshot: Snapshot, liveness: Liveness) -> BenchView:
         iron=_iron(state),
         locks=tuple(_lock(lock) for lock in state.locked),
         alarms=_alarms(state.alarms),
+        alarm_acts=alarm_acts(state.alarms),
+        acts=ActsView(bench=bench_acts(state), others=other_acts(state), fields=fields(state)),
+        trace=_trace(snapshot, state),
         lamps=_lamps(state.indication),
         sound=_sound(state.indication.sound),
         events=events,
@@ -126,6 +133,29 @@ def _plate(plate: PlateState) -> PlateView:
         pointer_x=ladder_x(plate.plate_c),
         band_x=band_x,
         band_width=width,
+    )
+
+
+def _trace(snapshot: Snapshot, state: StationState) -> Drawing | None:
+    """The plate over the last ten minutes, as far as this page's server has heard it."""
+    now_s = state.mono_s // TRACE_STEP_S * TRACE_STEP_S  # the drawing moves on now and then, not every second
+    heard = [(at_s, plate_c) for at_s, plate_c in snapshot.trace if 0 <= now_s - at_s <= TRACE_S]
+    known = [plate_c for _, plate_c in heard if plate_c is not None]
+    if len(known) < 2:
+        return None
+    frame = Frame(now_s - TRACE_S, now_s, min(20.0, *known), max(120.0, *known))
+    lines: list[str] = []
+    run: list[tuple[float, float]] = []
+    for at_s, plate_c in [*heard, (now_s, None)]:
+        if plate_c is not None and (not run or at_s - run[-1][0] <= TRACE_GAP_S):
+            run.append((at_s, plate_c))
+            continue
+        if len(run) > 1:
+            lines.append(line(frame, thinned(run, 240)))
+        run = [] if plate_c is None else [(at_s, plate_c)]
+    columns = tuple(Tick(frame.x(now_s - back_s), f"-{back_s // 60} min") for back_s in (540, 360, 180))
+    return Drawing(
+        title="Plate over the last ten minutes, °C", lines=tuple(lines), rows=frame.rows(), columns=columns
     )
 
 
@@ -265,6 +295,7 @@ def _alarms(alarms: list[AlarmState]) -> tuple[AlarmView, ...]:
             state=ALARM_STATES.get(alarm.state, capital(plain(alarm.state))),
             since=f"for {duration_text(alarm.since_s)}",
             unseen=alarm.state in UNSEEN,
+            act=alarm_act(alarm),
         )
         for alarm in ordered
     )

@@ -82,4 +82,5 @@ need_environment() {
         exit 1
     }
     printf '%s\n' "$(stamp_of "$lock")" >.venv/benchward-lock
+    deploy/chart-library
 }

@@ -10,7 +10,7 @@ counted across boots. Windows are half open: an alarm exactly ten minutes after 
 
 from bisect import bisect_left
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from shared import events
@@ -214,9 +214,20 @@ def fleeting(found: Iterable[Life]) -> int:
     )
 
 
-def stale(found: Iterable[Life], told: Sequence[tuple[int, Moment, Event]]) -> list[str]:
-    """Alarms whose cause stood for longer than a day, by the wall clock where boots lie in between."""
+def stale(
+    found: Iterable[Life],
+    told: Sequence[tuple[int, Moment, Event]],
+    ends_ms: Mapping[str, int] | None = None,
+) -> list[str]:
+    """Alarms whose cause stood for longer than a day, by the wall clock where boots lie in between.
+
+    ``ends_ms``: up to when each boot is recorded; an alarm that is still open stands until then.
+    """
     last = told[-1][1] if told else None
+    if last is not None and ends_ms is not None:
+        ahead_ms = ends_ms.get(last.boot, last.mono_ms) - last.mono_ms
+        wall_ms = None if last.wall_ms is None else last.wall_ms + ahead_ms
+        last = Moment(last.boot, last.mono_ms + ahead_ms, wall_ms)
     names = set()
     for life in found:
         end = life.returned or life.over or last
@@ -242,7 +253,7 @@ def _figures(
     tens, whole_hours = windows(runs, TEN_MIN_MS), windows(runs, HOUR_MS)
     all_floods = [flood for run in runs for flood in floods(run.span, run.at_ms)]
     flood_ms = sum(flood.to_ms - flood.from_ms for flood in all_floods)
-    chatter, old = chattering(found), stale(found, told)
+    chatter, old = chattering(found), stale(found, told, {run.span.boot: run.span.to_ms for run in runs})
     shares = [
         Share(alarm, n, n / count) for alarm, n in Counter(life.alarm for life in found).most_common(TOP)
     ]
@@ -257,8 +268,11 @@ def _figures(
         unit: str,
         acceptable: float,
         manageable: float | None = None,
+        *,
+        enough: bool = enough,
+        strict: bool = False,
     ) -> Figure:
-        return _judged(name, means, value, unit, acceptable, manageable, enough=enough)
+        return _judged(name, means, value, unit, acceptable, manageable, enough=enough, strict=strict)
 
     def percent(part: float, whole: float) -> float | None:
         return 100 * part / whole if whole else None
@@ -282,6 +296,7 @@ def _figures(
             percent(sum(n > 30 for n in whole_hours), len(whole_hours)),
             "%",
             1,
+            strict=True,
         ),
         rate(
             "ten-min-over-10",
@@ -289,11 +304,19 @@ def _figures(
             percent(sum(n > 10 for n in tens), len(tens)),
             "%",
             1,
+            strict=True,
         ),
-        rate("in-flood", "share of time in a flood of alarms", percent(flood_ms, watched_ms), "%", 1),
-        rate("chattering", "alarms that came three times in a minute", len(chatter), "", 0),
-        rate("fleeting", "alarms gone within 10 s before anybody acknowledged", fleeting(found), "", 0),
-        rate("stale", "alarms whose cause stood for more than a day", len(old), "", 5),
+        rate(
+            "in-flood",
+            "share of time in a flood of alarms",
+            percent(flood_ms, watched_ms),
+            "%",
+            1,
+            strict=True,
+        ),
+        rate("chattering", "alarms that came three times in a minute", len(chatter), "", 0, enough=True),
+        rate("fleeting", "alarms gone within 10 s, not acknowledged", fleeting(found), "", 0, enough=True),
+        rate("stale", "alarms whose cause stood for more than a day", len(old), "", 5, strict=True),
     ]
     for priority, target in (("low", 80), ("medium", 15), ("high", 5)):
         figures.append(_split(priority, percent(split[priority], count), target, many=many))
@@ -315,10 +338,11 @@ def _judged(
     manageable: float | None,
     *,
     enough: bool,
+    strict: bool = False,
 ) -> Figure:
     if value is None or not enough:
         verdict = "too short"
-    elif value <= acceptable:
+    elif value < acceptable or (value == acceptable and not strict):
         verdict = "within"
     else:
         verdict = "bearable" if manageable is not None and value <= manageable else "above"

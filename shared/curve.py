@@ -104,11 +104,14 @@ def _level(length_ms: int) -> _Level:
 
 
 def _points(connection: Connection, from_ms: int, to_ms: int, points: int) -> list[Point]:
-    level = _level(to_ms - from_ms)
+    boots = _boots_between(connection, from_ms, to_ms)
+    # What is recorded counts, not what is asked for: a first hour in a year is still drawn by its minutes.
+    length_ms = min(to_ms - from_ms, sum(recorded_ms for _, _, recorded_ms in boots))
+    level = _level(length_ms)
     # A bin is a whole number of the rows it is made of.
-    width = max(1, -(-(to_ms - from_ms) // (points * level.unit_ms)))
+    width = max(1, -(-length_ms // (points * level.unit_ms)))
     found: list[Point] = []
-    for boot_id, offset_ms in _boots_between(connection, from_ms, to_ms):
+    for boot_id, offset_ms, _ in boots:
         first = (from_ms - offset_ms) // level.unit_ms
         last = -(-(to_ms - offset_ms) // level.unit_ms)
         bin_ = level.number.op("/")(width)
@@ -121,8 +124,8 @@ def _points(connection: Connection, from_ms: int, to_ms: int, points: int) -> li
     return found
 
 
-def _boots_between(connection: Connection, from_ms: int, to_ms: int) -> list[tuple[int, int]]:
-    """The dated boots with anything recorded in between, with their offsets to wall time."""
+def _boots_between(connection: Connection, from_ms: int, to_ms: int) -> list[tuple[int, int, int]]:
+    """The dated boots recorded in between: their offsets to wall time, and how long they are."""
     spans = (
         select(Boot.id, Boot.wall_offset_ms, func.min(HourRow.number), func.max(HourRow.number))
         .join(HourRow, HourRow.boot_id == Boot.id)
@@ -130,7 +133,7 @@ def _boots_between(connection: Connection, from_ms: int, to_ms: int) -> list[tup
         .group_by(Boot.id)
     )
     return [
-        (boot_id, offset_ms)
+        (boot_id, offset_ms, (last + 1 - first) * HOUR_MS)
         for boot_id, offset_ms, first, last in connection.execute(spans).all()
         if offset_ms is not None
         and first * HOUR_MS + offset_ms < to_ms

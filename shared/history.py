@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from math import inf
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeAlias
 
 import msgspec
 from sqlalchemy import ColumnElement, Connection, Select, and_, case, func, select, text, tuple_
@@ -47,6 +47,7 @@ _SECOND = (
     ReadingRow.quality,
     ReadingRow.valid_ms,
 )
+HeatRow: TypeAlias = heat.Row
 
 _BODY: msgspec.json.Decoder[EventBody] = msgspec.json.Decoder(EventBody)
 
@@ -91,6 +92,7 @@ class Filter(NamedTuple):
     unit: str | None = None
     from_ms: int | None = None
     to_ms: int | None = None
+    family: str | None = None  # the beginning of the kinds' names, e.g. alarm
 
 
 _EVERYTHING = Filter()
@@ -121,6 +123,7 @@ class StepRecord(NamedTuple):
     ended_ms: int | None
     result: str | None
     findings: dict[str, str]
+    ended_wall_ms: int | None = None
 
 
 class UnitRecord(NamedTuple):
@@ -319,19 +322,29 @@ class History:
     def units(self, which: UnitFilter = _EVERY_UNIT) -> list[dict[str, Any]]:
         """Units' stays at the bench, in order of booking in, with their steps so far."""
         wanted = {"model": which.model, "job": which.job, "unit": which.unit}
+        return [
+            stay
+            for stay in self._stays(None).values()
+            if all(value is None or stay[key] == value for key, value in wanted.items())
+            and which.outcome in (None, stay["outcome"])
+        ]
+
+    def _stays(self, names: set[str] | None) -> dict[int, dict[str, Any]]:
+        """The stays of these units (None: of all) by the seq of their booking in."""
         query = (
             select(UnitRow, Boot.wall_offset_ms, EventRow.mono_ms)
             .join(EventRow, EventRow.seq == UnitRow.booked_seq)
             .join(Boot, Boot.id == EventRow.boot_id)
             .order_by(UnitRow.booked_seq)
         )
+        run = select(StepRow.started_seq, StepRow.unit, StepRow.step, StepRow.result).order_by(
+            StepRow.started_seq
+        )
+        if names is not None:
+            query, run = query.where(UnitRow.unit.in_(names)), run.where(StepRow.unit.in_(names))
         with self._connect() as connection:
             units = connection.execute(query).all()
-            steps = connection.execute(
-                select(StepRow.started_seq, StepRow.unit, StepRow.step, StepRow.result).order_by(
-                    StepRow.started_seq
-                )
-            ).all()
+            steps = connection.execute(run).all()
         of_unit: dict[str, list[Any]] = {}
         for step in steps:
             of_unit.setdefault(step.unit, []).append(step)
@@ -340,8 +353,8 @@ class History:
         for unit in reversed(units):  # a stay ends where it is closed, or where the unit is booked in anew
             until[unit.booked_seq] = min(unit.closed_seq or inf, next_stay.get(unit.unit, inf))
             next_stay[unit.unit] = unit.booked_seq
-        return [
-            {
+        return {
+            unit.booked_seq: {
                 "unit": unit.unit,
                 "model": unit.model,
                 "job": unit.job,
@@ -356,9 +369,25 @@ class History:
                 ],
             }
             for unit in units
-            if all(value is None or getattr(unit, key) == value for key, value in wanted.items())
-            and which.outcome in (None, unit.outcome or "open")
-        ]
+        }
+
+    def stay_page(
+        self, after: int, limit: int, which: UnitFilter = _EVERY_UNIT
+    ) -> list[tuple[int, dict[str, Any]]]:
+        """At most ``limit`` stays booked in beyond a seq, each with that seq; as `units` tells them."""
+        query = select(UnitRow.booked_seq, UnitRow.unit).where(UnitRow.booked_seq > after)
+        for column, value in (
+            (UnitRow.unit, which.unit), (UnitRow.model, which.model), (UnitRow.job, which.job),
+        ):  # fmt: skip
+            if value is not None:
+                query = query.where(column == value)
+        if which.outcome is not None:
+            query = query.where(func.coalesce(UnitRow.outcome, "open") == which.outcome)
+        with self._connect() as connection:
+            page = connection.execute(query.order_by(UnitRow.booked_seq).limit(limit)).all()
+        names = {row.unit for row in page}
+        told = self._stays(names) if names else {}
+        return [(row.booked_seq, told[row.booked_seq]) for row in page]
 
     def knows_unit(self, unit: str) -> bool:
         """Whether the unit was ever booked in."""
@@ -385,6 +414,42 @@ class History:
                 trims = plate_time.trims(connection)
                 rows = [plate_time.retrimmed(row, trims, retrim) for row in rows]
         return heat.history(unit, intervals, rows, steps)
+
+    def heat_rows(self, unit: str) -> list[tuple[HeatRow, int | None]]:
+        """The seconds of record of the unit on the plate, each with its wall time in Unix ms if known."""
+        found: list[tuple[HeatRow, int | None]] = []
+        with self._connect() as connection:
+            boots = select(Boot.boot, Boot.wall_offset_ms)
+            offsets = {row.boot: row.wall_offset_ms for row in connection.execute(boots)}
+            for interval in plate_time.intervals(connection, unit):
+                offset_ms = offsets[interval.boot]
+                for row in plate_time.rows(connection, interval):
+                    found.append((row, None if offset_ms is None else 1000 * row.second + offset_ms))
+        return found
+
+    def extractor_seconds(
+        self, running_from_a: float, from_ms: int | None = None, to_ms: int | None = None
+    ) -> tuple[int, int]:
+        """Seconds on record with the extractor's current at or above a value, and those without a current.
+
+        With a time given (Unix ms, the end excluded) only what lies within it; boots whose wall time is
+        unknown are left out then.
+        """
+        running, blind = 0, 0
+        with self._connect() as connection:
+            for row in connection.execute(select(Boot.id, Boot.wall_offset_ms)).all():
+                where = [ReadingRow.boot_id == row.id]
+                if row.wall_offset_ms is None and (from_ms is not None or to_ms is not None):
+                    continue
+                if from_ms is not None:
+                    where.append(ReadingRow.second >= -((row.wall_offset_ms - from_ms) // 1000))
+                if to_ms is not None:
+                    where.append(ReadingRow.second < -((row.wall_offset_ms - to_ms) // 1000))
+                at_work = case((ReadingRow.extraction_ma >= round(1000 * running_from_a), 1), else_=0)
+                unread = case((ReadingRow.extraction_ma.is_(None), 1), else_=0)
+                sums = connection.execute(select(func.sum(at_work), func.sum(unread)).where(*where)).one()
+                running, blind = running + (sums[0] or 0), blind + (sums[1] or 0)
+        return running, blind
 
     def unit_record(self, unit: str) -> UnitRecord:
         """Everything on record of one unit.
@@ -419,6 +484,11 @@ class History:
             alarms=lives(told),
         )
 
+    def steps_of(self, unit: str) -> list[StepRecord]:
+        """Every attempt at a step of a unit, oldest first."""
+        with self._connect() as connection:
+            return self._steps_of(connection, unit)
+
     def _steps_of(self, connection: Connection, unit: str) -> list[StepRecord]:
         boots = {row.id: row for row in connection.execute(select(Boot.id, Boot.boot, Boot.wall_offset_ms))}
         rows = connection.execute(
@@ -427,7 +497,9 @@ class History:
         steps = []
         for row in rows:
             offset_ms = boots[row.boot_id].wall_offset_ms
-            ended = None if row.ended_boot_id is None else boots[row.ended_boot_id].boot
+            end = None if row.ended_boot_id is None else boots[row.ended_boot_id]
+            end_offset_ms = None if end is None else end.wall_offset_ms
+            dated = end_offset_ms is not None and row.ended_ms is not None
             findings = msgspec.json.decode(row.findings, type=dict[str, str]) if row.findings else {}
             steps.append(
                 StepRecord(
@@ -437,10 +509,11 @@ class History:
                     boot=boots[row.boot_id].boot,
                     started_ms=row.started_ms,
                     started_wall_ms=None if offset_ms is None else row.started_ms + offset_ms,
-                    ended_boot=ended,
+                    ended_boot=None if end is None else end.boot,
                     ended_ms=row.ended_ms,
                     result=row.result,
                     findings=findings,
+                    ended_wall_ms=row.ended_ms + end_offset_ms if dated else None,
                 )
             )
         return steps
@@ -534,6 +607,8 @@ def _beyond(after: Place) -> ColumnElement[bool]:
 def _filtered(query: Select[*tuple[Any, ...]], which: Filter) -> Select[*tuple[Any, ...]]:
     if which.kind is not None:
         query = query.where(EventRow.kind == which.kind)
+    if which.family is not None:
+        query = query.where(EventRow.kind.startswith(f"{which.family}-", autoescape=True))
     if which.unit is not None:
         query = query.where(EventRow.unit == which.unit)
     wall_ms = EventRow.mono_ms + Boot.wall_offset_ms

@@ -124,6 +124,13 @@ class Lock(msgspec.Struct, frozen=True, kw_only=True):
     reasons: list[str]
 
 
+class Choice(msgspec.Struct, frozen=True, kw_only=True):
+    """A step of the sheet that could start now."""
+
+    key: str
+    title: str
+
+
 class AlarmState(msgspec.Struct, frozen=True, kw_only=True):
     """One alarm that is not normal. ``state`` as in ISA-18.2; ``text`` says what to do."""
 
@@ -153,6 +160,7 @@ class StationState(msgspec.Struct, frozen=True, kw_only=True):
     on_plate: str | None
     step: StepState | None
     locked: list[Lock]
+    may_start: list[Choice] = []
     alarms: list[AlarmState]
     indication: Indication
     ticks: int
@@ -236,7 +244,7 @@ def senml(station: str, second: Second, wall_ms: int | None) -> list[SenmlRecord
     return records
 
 
-_EVENT_DATA = {
+EVENT_DATA = {
     "required": ["seq", "boot", "mono_s", "at", "kind"],
     "properties": {
         "seq": {"type": "integer", "minimum": 1},
@@ -258,7 +266,7 @@ class CloudEvent(msgspec.Struct, frozen=True, kw_only=True):
     datacontenttype: str = "application/json"
     subject: str | None = None
     time: str | msgspec.UnsetType = msgspec.UNSET
-    data: Annotated[dict[str, Any], msgspec.Meta(extra_json_schema=_EVENT_DATA)]
+    data: Annotated[dict[str, Any], msgspec.Meta(extra_json_schema=EVENT_DATA)]
 
 
 def cloud_event(station: str, record: EventRecord, wall_ms: int | None) -> CloudEvent:

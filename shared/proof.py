@@ -87,19 +87,39 @@ class _Walk:
             else:
                 self._running[unit] = run._replace(unproven_ms=run.unproven_ms + passed_ms)
 
+    def begin(self, wall_ms: int) -> None:
+        """Count anew from a time on; what stands then (the proof, a step that runs) goes on standing."""
+        if self._last is not None and self._last.wall_ms is not None:
+            since_ms = max(0, wall_ms - self._last.wall_ms)
+            self._pass_time(Moment(self._last.boot, self._last.mono_ms + since_ms, wall_ms))
+        self.proven_ms = self.losses = 0
+        self.done = []
+        self._running = {
+            unit: run._replace(proven_ms=0, unproven_ms=0) for unit, run in self._running.items()
+        }
+
     def finish(self) -> Proof:
         """Everything, runs still open included."""
         return Proof(self.proven_ms, self.losses, (*self.done, *self._running.values()))
 
 
-def proof(history: Iterable[tuple[int, Moment, Event]], solder_steps: Iterable[str]) -> Proof:
+def proof(
+    history: Iterable[tuple[int, Moment, Event]], solder_steps: Iterable[str], from_ms: int | None = None
+) -> Proof:
     """The proof of extraction and the soldering of a history of (seq, moment, event), oldest first.
 
     Args:
         history: the events.
         solder_steps: the keys of the sheet's solder steps.
+        from_ms: only what lies after this time (Unix ms) counts; what came before says how things stood then.
     """
     walk = _Walk(frozenset(solder_steps))
+    begun = from_ms is None
     for _, moment, body in history:
+        if not begun and from_ms is not None and moment.wall_ms is not None and moment.wall_ms >= from_ms:
+            walk.begin(from_ms)
+            begun = True
         walk.take(moment, body)
+    if not begun and from_ms is not None:
+        walk.begin(from_ms)
     return walk.finish()

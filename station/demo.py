@@ -32,6 +32,8 @@ from station.simulation.morning import Hands, work
 LOG = logging.getLogger("benchward.demo")
 READY_S = 10.0
 END_S = 8.0
+# Invented: name, role, PIN.
+DEMO_PEOPLE = (("T-04", "technician", "260400"), ("S-01", "safety-lead", "815100"))
 Tell = Callable[[str], None]
 
 
@@ -109,6 +111,18 @@ def demo_settings(settings: Settings, folder: Path, port: int) -> Settings:
     )
 
 
+def _add_people(people: Path) -> None:
+    """The demo's invented people, so that the pages can be worked with."""
+    for name, role, pin in DEMO_PEOPLE:
+        command = [sys.executable, "-m", "station", "user", "add", name, "--role", role, "--pin"]
+        done = subprocess.run(
+            [*command, "--password-stdin", "--people", str(people)],
+            input=pin, text=True, capture_output=True, check=False,
+        )  # fmt: skip
+        if done.returncode:
+            raise FailureError(f"The demo's people could not be added: {done.stderr.strip()}")
+
+
 def run_demo(
     settings: Settings, book: Book, *, speed: float, minutes: float | None, port: int, browser: bool,
     seed: int, stop: threading.Event, tell: Tell,
@@ -136,11 +150,16 @@ def run_demo(
         folder.chmod(0o755)
         with local_broker(folder) as broker_port:
             settings = demo_settings(settings, folder, broker_port)
-            pages = [sys.executable, "-m", "dashboard", "--port", str(port), "--broker"]
-            with _running([*pages, f"127.0.0.1:{broker_port}"], folder / "pages.log") as process:
+            people = folder / "people.db"
+            _add_people(people)
+            pages = [sys.executable, "-m", "dashboard", "--port", str(port), "--people", str(people)]
+            pages += ["--db", str(folder / "demo.db"), "--broker", f"127.0.0.1:{broker_port}"]
+            with _running(pages, folder / "pages.log") as process:
                 _wait_for(port, process, "the dashboard")
                 url = f"http://127.0.0.1:{port}/"
                 tell(f"The bench is at {url} (simulated, {speed:g} times real time). Ctrl-C ends it.")
+                who = ", ".join(f"{name} ({role}, PIN {pin})" for name, role, pin in DEMO_PEOPLE)
+                tell(f"Sign in there as {who}.")
                 if browser:
                     webbrowser.open(url)
                 station = _morning(settings, book, speed, minutes, seed, stop, tell)

@@ -3,6 +3,7 @@
 from shared.indication import Indication
 from shared.messages import (
     AlarmState,
+    Choice,
     ExtractionState,
     Lock,
     PlateState,
@@ -60,6 +61,7 @@ def describe(
         on_plate=durable.on_plate,
         step=_step(tick, step, run) if step is not None and run is not None else None,
         locked=_locks(tick),
+        may_start=_may_start(tick),
         alarms=_alarms(tick),
         indication=indication,
         ticks=ticks,
@@ -163,6 +165,19 @@ def _locks(tick: Tick) -> list[Lock]:
         if own:
             locks.append(Lock(what=step.key, title=step.title, reasons=own))
     return locks
+
+
+def _may_start(tick: Tick) -> list[Choice]:
+    """The steps that nothing stands against on the unit in hand, and that it has not passed yet."""
+    name = tick.durable.in_hand
+    unit = tick.durable.units.get(name) if name is not None else None
+    if unit is None or attended_run(tick) is not None:
+        return []
+    return [
+        Choice(key=step.key, title=step.title)
+        for step in tick.book.sheet.step
+        if step.key not in unit.passed and not start_refusals(tick, step.key, name)
+    ]
 
 
 def _alarms(tick: Tick) -> list[AlarmState]:

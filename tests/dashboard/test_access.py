@@ -1,12 +1,13 @@
 """Every route times every role, and that no route comes without a rule."""
 
 import re
+import shutil
 from pathlib import Path
 
 import pytest
 from flask import Flask
 
-from dashboard.access import MissingRuleError, Role, check_rules
+from dashboard.access import ATTRIBUTE, MissingRuleError, Role, Scope, check_rules
 from dashboard.app import create_app
 from dashboard.board import Board
 from dashboard.lockout import Lockout
@@ -25,18 +26,35 @@ TABLE = {
     ("POST", "/sign-out"): (401, 302, 302, 302),
     ("GET", "/units"): (302, 404, 404, 404),
     ("GET", "/units/<unit>"): (302, 404, 404, 404),
+    ("GET", "/curve.json"): (302, 404, 404, 404),
+    ("GET", "/cards"): (302, 200, 200, 200),
+    ("GET", "/labels"): (302, 200, 200, 200),
+    ("POST", "/bench/<station>/request"): (401, 302, 302, 403),
+    ("GET", "/api/v1/healthz"): (200, 200, 200, 200),
+    ("GET", "/api/v1/openapi.json"): (200, 200, 200, 200),
     ("GET", "/review"): (302, 403, 404, 403),
     ("GET", "/review/<table>.csv"): (302, 403, 404, 403),
 }
 WHO = (None, Role.TECHNICIAN, Role.SAFETY_LEAD, Role.JOB_SYSTEM)
 
 
-@pytest.fixture
-def app(board: Board, tmp_path: Path):
-    """The application with one person of each role."""
-    people = People(tmp_path / "people.db")
+@pytest.fixture(scope="module")
+def people_file(tmp_path_factory) -> Path:
+    """One person of each role, hashed once."""
+    path = tmp_path_factory.mktemp("people") / "people.db"
+    people = People(path)
     for role in Role:
         people.add(role.value, role, pin=PIN)
+    people.session_key()
+    people.close()
+    return path
+
+
+@pytest.fixture
+def app(board: Board, people_file: Path, tmp_path: Path):
+    """The application with one person of each role."""
+    shutil.copy(people_file, tmp_path / "people.db")
+    people = People(tmp_path / "people.db")
     app = create_app(board, people)
     app.testing = True
     yield app
@@ -50,8 +68,13 @@ def sign_in(client, name: str, secret: str = PIN):
 
 
 def test_table_names_every_route(app: Flask) -> None:
-    """A route that is added is added to the table too."""
-    routes = {(m, rule.rule) for rule in app.url_map.iter_rules() for m in rule.methods - {"HEAD", "OPTIONS"}}
+    """A route that is added is added to the table too; those for programs have a table in api/test_scopes."""
+    rules = [
+        rule
+        for rule in app.url_map.iter_rules()
+        if not isinstance(getattr(app.view_functions[rule.endpoint], ATTRIBUTE, None), Scope)
+    ]
+    routes = {(m, rule.rule) for rule in rules for m in rule.methods - {"HEAD", "OPTIONS"}}
     assert routes == set(TABLE)
 
 
@@ -97,6 +120,18 @@ def test_session_cookie_carries_its_flags(app: Flask) -> None:
     cookie = answer.headers["Set-Cookie"]
     assert "HttpOnly" in cookie
     assert "SameSite=Strict" in cookie
+
+
+def test_session_ends_with_the_secret_it_was_opened_with(app: Flask, tmp_path: Path) -> None:
+    """Who is removed, or gets another secret, is signed out everywhere."""
+    client = app.test_client()
+    sign_in(client, "technician")
+    assert client.get("/cards").status_code == 200
+    people = People(tmp_path / "people.db")
+    people.remove("technician")
+    people.add("technician", Role.TECHNICIAN, pin="111222")
+    people.close()
+    assert client.get("/cards").status_code == 302
 
 
 def test_guessing_is_slowed(app: Flask) -> None:

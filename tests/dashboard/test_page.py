@@ -136,7 +136,7 @@ def test_alarm_shows_priority_state_and_what_to_do(bench, make, page, client):
     assert parts["band"].startswith("Stop Extraction lost during a step")
     assert parts["alarms"] == (
         "Alarms critical Extraction lost during a step Stop soldering. Switch the extractor on. "
-        "New, nobody has acknowledged it, for 12 s"
+        "New, nobody has acknowledged it, for 12 s Acknowledge Acknowledge all Silence"
     )
     assert "red, flashes fast" in parts["light"]
     assert "The buzzer sounds: critical" in parts["light"]

@@ -187,3 +187,23 @@ def test_floods_are_those_that_a_walk_second_by_second_finds(seconds):
             flooded = False
             spells.append((start, now_s))
     assert [(f.from_ms // 1000, f.to_ms // 1000) for f in floods(Span("b", 0, 9_000_000), at_ms)] == spells
+
+
+def test_an_alarm_that_stands_to_the_end_of_the_record_is_stale():
+    """Raised, then nothing more is told for thirty hours while the station runs: it stood for all of them."""
+    found = performance(history((0, raised())), [Span("b", 0, 30 * HOUR)])
+    assert found.stale == ("x",)
+    assert performance(history((0, raised())), [Span("b", 0, 23 * HOUR)]).stale == ()
+
+
+@pytest.mark.parametrize(("count", "verdict"), [(4, "within"), (5, "above")])
+def test_fewer_than_five_stale_alarms_are_acceptable(count, verdict):
+    """The published limit is below five, not five."""
+    told = history(*((index, raised(f"a{index}")) for index in range(count)))
+    assert figure(performance(told, [Span("b", 0, 30 * HOUR)]), "stale").verdict == verdict
+
+
+def test_chatter_is_judged_however_short_the_record():
+    """None is acceptable, in an hour as in a year."""
+    told = history((0, raised()), (10, raised()), (20, raised()), (3600, events.SignedOut()))
+    assert figure(performance(told), "chattering").verdict == "above"

@@ -70,6 +70,7 @@ def _work(boot: str, begin_s: int, unit: str, model: str, *, failed: bool) -> li
         add(at_s + HOT_S, events.StepFinished(unit=unit, step=step, result="pass", technician=who))
         add(at_s + HOT_S + 1, events.UnitRemoved(unit=unit, technician=who))
     at_s = 2 * (HOT_S + 60) + 60
+    add(at_s - 20, events.ExtractionProven(values={"extraction_a": 0.42}))
     add(at_s, events.StepStarted(unit=unit, step="solder", attempt=1, technician=who))
     alarm = "solvent-left-out"
     add(at_s + 90, events.AlarmRaised(alarm=alarm, priority="low", unit=unit))
@@ -77,8 +78,9 @@ def _work(boot: str, begin_s: int, unit: str, model: str, *, failed: bool) -> li
     add(at_s + 130, events.AlarmReturned(alarm=alarm), events.AlarmClosed(alarm=alarm))
     result = "fail" if failed else "pass"
     add(at_s + 200, events.StepFinished(unit=unit, step="solder", result=result, technician=who))
+    add(at_s + 330, events.ExtractionLost(reason="low-current"))
     outcome = "scrapped" if failed else "delivered"
-    add(at_s + 300, events.UnitClosed(unit=unit, outcome=outcome, technician=who))
+    add(at_s + 340, events.UnitClosed(unit=unit, outcome=outcome, technician=who))
     return told
 
 

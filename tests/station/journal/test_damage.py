@@ -19,6 +19,7 @@ from station.journal.ledger import DamagedError, Ledger, Told
 from station.journal.writer import Journal
 
 LIMIT_S = 15.0
+WAL_LIMIT = 4 * 1024 * 1024  # what the log is cut back to (journal_size_limit)
 
 
 def told(number: int, text: str = "T") -> Told:
@@ -205,19 +206,19 @@ def test_reader_with_a_long_transaction_holds_nobody_up(tmp_path):
     with closing(sqlite3.connect(path, isolation_level=None)) as reader:
         reader.execute("BEGIN")
         before = reader.execute("SELECT count(*) FROM events").fetchone()
-        for number in range(3000):
+        for number in range(800):  # a transaction each
             journal.tell(told(1000 + number))
-        assert journal.flush(LIMIT_S)
+            assert journal.flush(LIMIT_S)
         assert journal.fault is None
         assert reader.execute("SELECT count(*) FROM events").fetchone() == before
-        grown = wal.stat().st_size
+        assert wal.stat().st_size > 2 * WAL_LIMIT
     for number in range(50):
         journal.tell(told(9000 + number))
         assert journal.flush(LIMIT_S)
-    assert wal.stat().st_size <= max(4 * 1024 * 1024, grown)
+    assert wal.stat().st_size <= WAL_LIMIT
     assert journal.stop()
     with History(path) as history:
-        assert history.verify().count == 400 + 3000 + 50
+        assert history.verify().count == 400 + 800 + 50
 
 
 def test_journal_in_a_folder_that_vanished_says_so_and_does_not_crash(tmp_path):
@@ -231,6 +232,7 @@ def test_journal_in_a_folder_that_vanished_says_so_and_does_not_crash(tmp_path):
     shutil.rmtree(folder)
     journal.tell(told(1))
     journal.flush(3.0)
-    assert journal.stop() in (True, False)
+    assert journal._thread.is_alive()  # whatever the disk does, the thread lives
+    journal.stop()
     with pytest.raises(FailureError):
         Journal(folder / "bench.db", 0.2)

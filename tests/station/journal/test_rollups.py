@@ -161,9 +161,11 @@ def test_curve_keeps_peaks_and_means_at_every_width(tmp_path, hours, level_s):
     path = tmp_path / "b.db"
     rows = [second(at, 20.0 + at % 7) for at in range(7200)]
     rows[4000] = second(4000, 140.0)
+    if hours > 2:  # the record is as long as what is asked for, however sparse
+        rows.append(second(hours * 3600 - 60, 30.0))
     written(path, [BootClock("b", WALL_MS)], rows)
     points = curve(path, WALL_MS, WALL_MS + hours * 3_600_000, points=50)
-    inside = rows[: 3600 * min(hours, 2)]
+    inside = rows if hours > 2 else rows[:3600]
     assert max(point.max_c for point in points) == max(row.plate_max_c for row in inside)
     assert min(point.min_c for point in points) == min(row.plate_min_c for row in inside)
     weight = sum(point.valid * point.width_ms for point in points)
@@ -172,6 +174,12 @@ def test_curve_keeps_peaks_and_means_at_every_width(tmp_path, hours, level_s):
         assert mean == pytest.approx(sum(row.plate_mean_c for row in inside) / len(inside), abs=1e-3)
     assert all(point.width_ms % (level_s * 1000) == 0 for point in points)
     assert len(points) <= 51
+
+
+def test_curve_of_a_short_record_is_not_drawn_coarsely_in_a_long_window(tmp_path):
+    """A first half hour looked at in a month: minutes, not one point."""
+    path = written(tmp_path / "b.db", [BootClock("b", WALL_MS)], [second(at) for at in range(1800)])
+    assert len(curve(path, WALL_MS - DAY_MS, WALL_MS + 30 * DAY_MS)) >= 30
 
 
 def test_curve_leaves_gaps_out(tmp_path):

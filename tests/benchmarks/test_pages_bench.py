@@ -1,0 +1,112 @@
+"""What fifty open pages cost the server: its processor time and memory while a station speaks at 10 Hz."""
+
+import os
+import resource
+import socket
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+import pytest
+from live import Broker, Station, free_port, wait_until
+
+pytestmark = pytest.mark.benchmark
+
+PAGES = 50
+WATCHED_S = 20.0
+TICK_S = 1 / os.sysconf("SC_CLK_TCK")
+
+
+def cpu_s(pid: int) -> float:
+    """Processor time a process has used, in user and system mode."""
+    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) * TICK_S
+
+
+def memory_mb(pid: int) -> float:
+    """Resident memory of a process."""
+    return int(Path(f"/proc/{pid}/statm").read_text().split()[1]) * resource.getpagesize() / 1e6
+
+
+class Reader(threading.Thread):
+    """One page's stream, read as fast as it comes."""
+
+    def __init__(self, port: int) -> None:
+        super().__init__(daemon=True)
+        self.messages = 0
+        self.status = b""
+        self._socket = socket.create_connection(("127.0.0.1", port), 10)
+        self._socket.sendall(b"GET /bench/bench-1/stream HTTP/1.1\r\nHost: localhost\r\n\r\n")
+
+    def run(self) -> None:
+        """Read until the socket is closed."""
+        self._socket.settimeout(None)
+        while data := self._socket.recv(65536):
+            self.status = self.status or data[:12]
+            self.messages += data.count(b"\ndata: ")
+
+    def close(self) -> None:
+        """Hang up."""
+        self._socket.shutdown(socket.SHUT_RDWR)
+        self._socket.close()
+
+
+def test_fifty_pages(tmp_path: Path, capsys) -> None:
+    """All fifty get news some times a second; what that costs is printed beside the server without a page."""
+    broker, port = Broker(tmp_path), free_port()
+    broker.start()
+    station = Station(tmp_path, broker.port)
+    station.start()
+    command = [sys.executable, "-m", "dashboard", "--port", str(port), "--broker", f"127.0.0.1:{broker.port}"]
+    with (tmp_path / "pages.log").open("wb") as log:
+        server = subprocess.Popen(command, stdout=log, stderr=log)
+    try:
+        wait_until(lambda: _listens(port), what="the server")
+        time.sleep(3)
+        alone_s, begun_s = cpu_s(server.pid), time.monotonic()
+        time.sleep(WATCHED_S / 2)
+        alone = (cpu_s(server.pid) - alone_s) / (time.monotonic() - begun_s)
+        readers = [Reader(port) for _ in range(PAGES)]
+        for reader in readers:
+            reader.start()
+        wait_until(lambda: all(reader.messages for reader in readers), what="news on every page")
+        before, used_s, begun_s = [r.messages for r in readers], cpu_s(server.pid), time.monotonic()
+        time.sleep(WATCHED_S)
+        span_s = time.monotonic() - begun_s
+        share = (cpu_s(server.pid) - used_s) / span_s
+        rates = sorted((r.messages - n) / span_s for r, n in zip(readers, before, strict=True))
+        asked_s = time.monotonic()
+        assert _status(port, "/healthz") == b"HTTP/1.1 200"
+        asked_s = time.monotonic() - asked_s
+        assert _status(port, "/bench/bench-1/stream") == b"HTTP/1.1 503"
+        for reader in readers:
+            reader.close()
+        wait_until(lambda: _status(port, "/bench/bench-1/stream") == b"HTTP/1.1 200", 10, "a freed place")
+        with capsys.disabled():
+            print(
+                f"\n{PAGES} pages: {share:.1%} of a core (no page: {alone:.1%}), "
+                f"{memory_mb(server.pid):.0f} MB, {rates[0]:.1f} to {rates[-1]:.1f} messages a second each, "
+                f"/healthz in {asked_s * 1000:.0f} ms"
+            )
+        assert all(reader.status == b"HTTP/1.1 200" for reader in readers)
+        assert rates[0] > 0.5
+    finally:
+        server.terminate()
+        server.wait(10)
+        station.end()
+        broker.end()
+
+
+def _listens(port: int) -> bool:
+    try:
+        return _status(port, "/healthz") == b"HTTP/1.1 200"
+    except OSError:
+        return False
+
+
+def _status(port: int, path: str) -> bytes:
+    with socket.create_connection(("127.0.0.1", port), 5) as asked:
+        asked.sendall(f"GET {path} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n".encode())
+        return asked.recv(12)

@@ -1,0 +1,226 @@
+"""Buttons for what may be asked now, and the way of a request from the page to the station and back."""
+
+import re
+
+import pytest
+
+from dashboard.access import Role
+from dashboard.acts import alarm_act, alarm_acts, bench_acts, fields, other_acts
+from dashboard.app import create_app
+from dashboard.board import Board
+from dashboard.people import People
+from shared.messages import Answer, Choice
+from shared.requests import Unreadable, parse_text
+
+PIN = "483920"
+JSON = {"Accept": "application/json"}
+
+
+class AskedBoard(Board):
+    """A board whose stations can be asked: keeps what was asked, answers what it is told to."""
+
+    def __init__(self, clock):
+        super().__init__(clock)
+        self.connected = True
+        self.asked = []
+        self.answer = Answer(accepted=True, reasons=[], seq=1)
+
+    def ask(self, station, text, timeout_s):
+        """Keep it and answer."""
+        self.asked.append((station, text))
+        return self.answer
+
+
+@pytest.fixture
+def board(clock):
+    """A board that can be asked."""
+    return AskedBoard(clock)
+
+
+@pytest.fixture
+def desk(board, tmp_path):
+    """Signs people in at a browser of their own."""
+    people = People(tmp_path / "people.db")
+    for role in Role:
+        people.add(role.value, role, pin=PIN)
+    app = create_app(board, people)
+    app.testing = True
+
+    def sign_in(role):
+        client = app.test_client()
+        token = re.search(r'name="csrf_token" value="([^"]+)"', client.get("/sign-in").text)[1]
+        client.post("/sign-in", data={"name": role, "secret": PIN, "csrf_token": token})
+        token = re.search(r'name="csrf_token" value="([^"]+)"', client.get("/bench/bench-1").text)[1]
+        return lambda data, **more: client.post(
+            "/bench/bench-1/request", data={**data, "csrf_token": token}, **more
+        )
+
+    yield sign_in
+    people.close()
+
+
+def labels(acts):
+    """What the buttons say."""
+    return [act.label for act in acts]
+
+
+def test_every_button_is_a_request_that_can_be_read(make):
+    """Whatever the state: no button sends what the station could not read."""
+    states = [
+        make.state(),
+        make.state(step=None, may_start=[Choice(key="solder", title="Solder the flex")], on_plate=None),
+        make.state(step=make.step(held=True, held_by=["extraction-lost"])),
+        make.state(step=None, unit=None, on_plate=None),
+    ]
+    for state in states:
+        for act in (*bench_acts(state), *other_acts(state)):
+            assert not isinstance(parse_text(act.request), Unreadable), act
+        for field in fields(state):
+            filled = " ".join(f"{key}={'5' if key == 'minutes' else 'x'}" for key, _ in field.keys)
+            assert not isinstance(parse_text(f"{field.verb} {filled}"), Unreadable), field
+
+
+def test_buttons_follow_the_step(make):
+    """Running: finish; held: go on; none: what may start."""
+    assert labels(bench_acts(make.state()))[:2] == ["Finish: pass", "Finish: fail"]
+    assert labels(bench_acts(make.state(step=make.step(held=True))))[:1] == ["Go on"]
+    free = make.state(step=None, may_start=[Choice(key="solder", title="Solder the flex")], on_plate=None)
+    assert labels(bench_acts(free)) == ["Start: Solder the flex", "Lay it on the plate"]
+
+
+@pytest.mark.parametrize(
+    ("state", "label"),
+    [
+        ("unacknowledged", "Acknowledge"),
+        ("acknowledged", None),
+        ("returned-unacknowledged", "Acknowledge"),
+        ("latched-unacknowledged", "Acknowledge"),
+        ("latched-acknowledged", "Reset"),
+        ("shelved", "Let it count again"),
+    ],
+)
+def test_buttons_follow_the_life_of_an_alarm(make, state, label):
+    """One button at most, the one that moves it on."""
+    act = alarm_act(make.alarm(state=state))
+    assert (act.label if act else None) == label
+
+
+def test_nothing_to_acknowledge_gives_no_buttons_for_all(make):
+    """And something does."""
+    assert alarm_acts([make.alarm(state="acknowledged")]) == ()
+    assert labels(alarm_acts([make.alarm()])) == ["Acknowledge all", "Silence"]
+
+
+def test_a_button_asks_in_the_name_of_who_is_signed_in(board, bench, desk):
+    """The station is told who works at the page, once, then what they ask."""
+    bench.say(technician="T-9")
+    answer = desk("technician")({"request": "ack"}, headers=JSON)
+    assert (answer.status_code, answer.json) == (200, {"accepted": True, "text": "Done."})
+    assert board.asked == [("bench-1", "sign-in technician=technician"), ("bench-1", "ack")]
+    bench.say(technician="technician")
+    board.asked.clear()
+    desk("technician")({"request": "ack"}, headers=JSON)
+    assert board.asked == [("bench-1", "ack")]
+
+
+def test_who_the_station_knew_once_is_told_again(board, bench, desk, clock):
+    """A state that is not of now does not say who is at the bench."""
+    bench.say(technician="technician")
+    clock.now_s += 10.0
+    desk("technician")({"request": "ack"}, headers=JSON)
+    assert board.asked == [("bench-1", "sign-in technician=technician"), ("bench-1", "ack")]
+
+
+@pytest.mark.parametrize(
+    ("answer", "status"), [(None, 504), (Answer(accepted=False, reasons=["clock-untrusted"], seq=3), 200)]
+)
+def test_nothing_is_asked_in_the_name_of_another(board, bench, desk, answer, status):
+    """Where the station does not take the person for signed in, the request is not sent at all."""
+    bench.say(technician="T-9")
+    board.answer = answer
+    told = desk("technician")({"request": "ack"}, headers=JSON)
+    assert (told.status_code, told.json["accepted"]) == (status, False)
+    assert board.asked == [("bench-1", "sign-in technician=technician")]
+
+
+def test_a_form_with_fields_becomes_one_request(board, bench, desk):
+    """Words with spaces stay whole."""
+    bench.say(technician="technician")
+    desk("technician")({"verb": "abandon", "reason": "wrong flex"}, headers=JSON)
+    assert board.asked == [("bench-1", "abandon 'reason=wrong flex'")]
+
+
+def test_a_refusal_is_told_in_words(board, bench, desk):
+    """All reasons, as sentences."""
+    bench.say(technician="technician")
+    board.answer = Answer(accepted=False, reasons=["no-unit", "extraction-not-proven"], seq=2)
+    answer = desk("technician")({"request": "start step=solder"}, headers=JSON)
+    assert (answer.status_code, answer.json["accepted"]) == (200, False)
+    assert answer.json["text"].startswith("No unit is in hand. Book one in or take one. Extraction is not")
+
+
+def test_silence_of_the_station_is_not_taken_for_a_no(board, bench, desk):
+    """It may have been done all the same."""
+    board.answer = None
+    answer = desk("technician")({"request": "ack"}, headers=JSON)
+    assert (answer.status_code, "may have been done" in answer.json["text"]) == (504, True)
+
+
+def test_without_scripts_the_answer_stands_on_the_page(board, bench, desk):
+    """A redirect back to the bench."""
+    bench.say(technician="technician")
+    answer = desk("technician")({"request": "ack"})
+    assert (answer.status_code, answer.location) == (302, "/bench/bench-1")
+
+
+@pytest.mark.parametrize(
+    ("text", "status"),
+    [
+        ("make-tea", 400),
+        ("start", 400),
+        ("sign-in technician=somebody-else", 403),
+        ("out-of-service alarm=link-down by=technician reason=x", 403),
+        (f"sign-review period=2026-03-02/2026-03-08 head={'a' * 64} by=technician", 403),
+    ],
+)
+def test_what_a_technician_may_not_ask_never_reaches_the_station(board, desk, text, status):
+    """Nonsense, somebody else's name, and what the safety lead alone may."""
+    assert desk("technician")({"request": text}, headers=JSON).status_code == status
+    assert board.asked == []
+
+
+def test_the_safety_lead_signs_only_in_their_own_name(board, desk):
+    """Their own review passes, one in another's name does not."""
+    ask = desk("safety-lead")
+    text = f"sign-review period=2026-03-02/2026-03-08 head={'a' * 64} by="
+    assert ask({"request": text + "safety-lead"}, headers=JSON).status_code == 200
+    assert ask({"request": text + "technician"}, headers=JSON).status_code == 403
+    assert len(board.asked) == 1
+
+
+def test_a_request_without_the_pages_token_is_refused(board, bench, desk, tmp_path):
+    """A form on another site cannot ask in somebody's name."""
+    ask = desk("technician")
+    assert ask({"request": "ack"}).status_code == 302
+    asked = len(board.asked)
+    people = People(tmp_path / "other.db")
+    people.add("t", Role.TECHNICIAN, pin=PIN)
+    client = create_app(board, people).test_client()
+    assert client.post("/bench/bench-1/request", data={"request": "ack"}).status_code in (400, 401)
+    people.close()
+    assert len(board.asked) == asked
+
+
+def test_cards_and_labels_hold_what_they_say(board):
+    """Every card's text is a request; bad names are said, not printed."""
+    app = create_app(board)
+    client = app.test_client()
+    page = client.get("/cards").text
+    texts = re.findall(r"<figcaption><b>[^<]+</b><span>([^<]+)</span>", page)
+    assert "start step=solder" in texts
+    assert len(texts) > 40
+    assert not [text for text in texts if isinstance(parse_text(text), Unreadable)]
+    assert page.count('class="code"') == len(texts)
+    labels_page = client.get("/labels?units=DP-1,DP-2,%3Cb%3E").text
+    assert re.findall(r"<span>(take unit=[^<]+)</span>", labels_page) == ["take unit=DP-1", "take unit=DP-2"]
+    assert "&lt;b&gt;: a name has" in labels_page
