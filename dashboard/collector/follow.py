@@ -35,7 +35,7 @@ class _Waiting(NamedTuple):
 
 
 class Collector:
-    """One of several side by side in a group. ``name`` keeps its session at the broker: one of its own each."""
+    """One of several side by side in a group. ``name`` keeps its session at the broker, one each."""
 
     def __init__(self, host: str, port: int, group: str, name: str, store: Store) -> None:
         self._host, self._port, self._group, self._store = host, port, group, store

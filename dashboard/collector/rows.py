@@ -1,4 +1,4 @@
-"""What arrives on the broker as rows: one event, one second of readings, or one message set aside with why."""
+"""Messages as rows: an event, a second of readings, or a message set aside, and why."""
 
 import hashlib
 import json
