@@ -3,6 +3,7 @@
 import logging
 import re
 import time
+from pathlib import Path
 from typing import Any
 
 from flask import (
@@ -19,7 +20,11 @@ from flask import (
 )
 from flask.typing import ResponseReturnValue
 
+from dashboard import sign_in
+from dashboard.access import check_rules, guard, open_to_all
 from dashboard.board import LOST_AFTER_S, Board, Liveness, Snapshot
+from dashboard.people import People
+from dashboard.record import record
 from dashboard.stream import Gate, Printer, age_ms, messages
 from dashboard.view import bench_view
 from shared.requests import IDENTIFIER
@@ -27,7 +32,7 @@ from shared.requests import IDENTIFIER
 HEADERS = {
     "Content-Security-Policy": (
         "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
-        "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+        "base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
     ),
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",
@@ -43,13 +48,23 @@ _station_name = re.compile(IDENTIFIER)
 pages = Blueprint("pages", __name__)
 
 
-def create_app(live: Board) -> Flask:
-    """The application over a board; it neither starts nor stops what fills the board."""
+def create_app(live: Board, people: People | None = None, journal: Path | None = None) -> Flask:
+    """The application over a board; it neither starts nor stops what fills the board.
+
+    Without ``people`` nobody can sign in: the pages can only be read. ``journal``: a station's database, for
+    the pages of what is recorded.
+    """
     app = Flask(__name__)
     app.jinja_env.trim_blocks = True
     app.jinja_env.lstrip_blocks = True
     app.extensions["benchward"] = _Rooms(live, app)
+    app.before_request(guard)
+    sign_in.install(app, people, live.clock)
+    app.config["RECORD"] = journal
+    app.jinja_env.globals["has_record"] = journal is not None
     app.register_blueprint(pages)
+    app.register_blueprint(record)
+    check_rules(app)
     app.after_request(_protect)
     return app
 
@@ -83,6 +98,7 @@ def _checked(station: str) -> str:
 
 
 @pages.get("/")
+@open_to_all
 def benches() -> ResponseReturnValue:
     """Straight to the only bench, or the list of them."""
     board = _rooms().board
@@ -96,6 +112,7 @@ def benches() -> ResponseReturnValue:
 
 
 @pages.get("/bench/<station>")
+@open_to_all
 def bench(station: str) -> ResponseReturnValue:
     """The bench as it is now; complete without scripts."""
     rooms = _rooms()
@@ -116,6 +133,7 @@ def bench(station: str) -> ResponseReturnValue:
 
 
 @pages.get("/bench/<station>/stream")
+@open_to_all
 def stream(station: str) -> ResponseReturnValue:
     """The bench's news as server-sent events; refused when too many are open."""
     rooms = _rooms()
@@ -136,6 +154,7 @@ def stream(station: str) -> ResponseReturnValue:
 
 
 @pages.get("/healthz")
+@open_to_all
 def healthz() -> ResponseReturnValue:
     """Up while the broker is followed, else down (503)."""
     up = _rooms().board.connected

@@ -3,14 +3,16 @@
 import errno
 import logging
 import signal
+from pathlib import Path
 from types import FrameType
-from typing import NoReturn
+from typing import Any, NoReturn
 
 import click
 from waitress.server import create_server  # type: ignore[import-untyped]
 
 from dashboard.app import create_app
 from dashboard.live import Live
+from dashboard.people import People
 
 THREADS = 24
 OUTPUT_HIGH_WATERMARK_BYTES = 256 * 1024
@@ -42,13 +44,26 @@ def broker_address(_ctx: click.Context, _param: click.Parameter, value: str) -> 
     metavar="HOST:PORT",
     help="The MQTT broker that the stations speak to.",
 )
-def dashboard(host: str, port: int, broker: tuple[str, int]) -> None:
+@click.option(
+    "--people",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="The file of the people who may sign in; without it the pages can only be read.",
+)
+@click.option(
+    "--db",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="The station's database, for units and reviews; the journal of the settings if it is there.",
+)
+@click.pass_obj
+def dashboard(
+    settings: Any, host: str, port: int, broker: tuple[str, int], people: Path | None, db: Path | None
+) -> None:
     """Serve the pages of the benches."""
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
     live = Live(*broker)
     try:
         server = create_server(
-            create_app(live),
+            create_app(live, None if people is None else People(people), _record(settings, db)),
             host=host,
             port=port,
             threads=THREADS,
@@ -72,6 +87,14 @@ def dashboard(host: str, port: int, broker: tuple[str, int]) -> None:
     finally:
         live.stop()
         server.close()
+
+
+def _record(settings: Any, db: Path | None) -> Path | None:
+    """The database named, or the one that the settings of a station beside these pages name, if it exists."""
+    if db is not None:
+        return db
+    path = Path(settings.journal.path) if settings is not None else None
+    return path if path is not None and path.is_file() else None
 
 
 def _why_not(error: OSError, host: str, port: int) -> str:

@@ -93,7 +93,10 @@ def _because(reason: str | None) -> str:
 
 
 _EVENTS: dict[str, Callable[[Any], str]] = {
-    "station-started": lambda e: f"The station started{_because(e.reason)}",
+    "station-started": lambda e: (
+        f"The station started{_because(e.reason)}"
+        + (f"; the damaged journal is kept as {e.set_aside}" if e.set_aside else "")
+    ),
     "station-stopped": lambda e: f"The station stopped{_because(e.reason)}",
     "clock-set": lambda e: "The clock was set",
     "signed-in": lambda e: f"{e.technician or 'Somebody'} signed in",

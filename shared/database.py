@@ -8,11 +8,10 @@ import os
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import URL, Engine, create_engine, event, text
-from sqlalchemy.exc import DBAPIError
+from sqlalchemy import URL, Engine, create_engine, event
 
 from shared.problems import InputError
-from shared.records import SCHEMA_VERSION, Base
+from shared.schema import check_schema
 
 BUSY_MS = 1000
 
@@ -66,43 +65,6 @@ def reading_engine(path: Path) -> Engine:
     return engine
 
 
-def schema_version(engine: Engine) -> int:
-    """The schema version the database says it has; 0 for a new one."""
-    with engine.connect() as connection:
-        return int(connection.execute(text("PRAGMA user_version")).scalar_one())
-
-
-def check_schema(engine: Engine, path: Path) -> None:
-    """Refuse a file that this version cannot read.
-
-    Raises:
-        InputError: it is no database of a station, or one of another version.
-    """
-    try:
-        version = schema_version(engine)
-    except DBAPIError as error:
-        engine.dispose()
-        raise InputError(f"{path}: cannot be read as a database: {error.orig}.") from error
-    if version != SCHEMA_VERSION:
-        engine.dispose()
-        raise InputError(
-            f"{path}: schema version is {version!r}, this program needs {SCHEMA_VERSION!r}; "
-            "is it a station's database?"
-        )
-
-
-def create_tables(engine: Engine, path: Path) -> None:
-    """Make the tables in a new database; leave an existing one as it is.
-
-    Raises:
-        InputError: the file holds somebody else's tables.
-    """
-    if schema_version(engine) == 0:
-        with engine.begin() as connection:
-            found = connection.execute(text("SELECT name FROM sqlite_master LIMIT 1")).scalar()
-            if found is not None:
-                raise InputError(
-                    f"{path}: holds a table {found!r} that is not a station's; name another file."
-                )
-            Base.metadata.create_all(connection)
-            connection.execute(text(f"PRAGMA user_version = {SCHEMA_VERSION}"))
+def migrating_engine(path: Path) -> Engine:
+    """An engine for a migration: as the writing one, without foreign keys."""
+    return _engine(path, ("synchronous = FULL", "foreign_keys = OFF"), "BEGIN IMMEDIATE")

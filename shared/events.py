@@ -24,13 +24,17 @@ class Event(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True, tag_f
 
 
 class StationStarted(Event, frozen=True, kw_only=True, tag="station-started"):
-    """The station (or a replay) began; what is about the wires is unknown from here."""
+    """The station (or a replay) began; what is about the wires is unknown from here.
+
+    ``set_aside``: under which name a damaged journal was kept, where this start had to begin a new one.
+    """
 
     station: str
     version: str
     sheet: str
     settings: str | None = None
     reason: str | None = None
+    set_aside: str | None = None
 
 
 class StationStopped(Event, frozen=True, kw_only=True, tag="station-stopped"):

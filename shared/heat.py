@@ -11,6 +11,7 @@ other, it is not a lifetime.
 from collections.abc import Iterable, Sequence
 from itertools import pairwise
 from math import exp, log
+from operator import sub
 from typing import Any, NamedTuple, TypeAlias
 
 Point: TypeAlias = tuple[float, float]
@@ -137,10 +138,23 @@ def value_at(run: Run, at_s: float) -> float:
     Raises:
         ValueError: the time lies outside the run.
     """
-    for (t0, c0), (t1, c1) in pairwise(run.points):
-        if t0 <= at_s <= t1:
-            return c1 if t1 == t0 else c0 + (c1 - c0) * (at_s - t0) / (t1 - t0)
-    raise ValueError(f"{at_s!r} s lies outside {run.from_s!r} to {run.to_s!r} s.")
+    if not run.from_s <= at_s <= run.to_s:
+        raise ValueError(f"{at_s!r} s lies outside {run.from_s!r} to {run.to_s!r} s.")
+    return _values_at(run.points, (at_s,))[0]
+
+
+def _values_at(points: Sequence[Point], times: Iterable[float]) -> list[float]:
+    """The values on straight lines at rising times, in one pass over the points."""
+    found: list[float] = []
+    index, last = 0, len(points) - 2
+    (t0, c0), (t1, c1) = points[0], points[1]
+    for at_s in times:
+        while t1 < at_s and index < last:
+            index += 1
+            t0, c0 = t1, c1
+            t1, c1 = points[index + 1]
+        found.append(c1 if t1 == t0 else c0 + (c1 - c0) * (at_s - t0) / (t1 - t0))
+    return found
 
 
 def duration_s(runs: Iterable[Run]) -> float:
@@ -152,56 +166,92 @@ def mean_c(runs: Sequence[Run]) -> float | None:
     """Time-weighted mean by the trapezoidal rule, in °C; None without any run."""
     area = whole_s = 0.0
     for run in runs:
-        for (t0, c0), (t1, c1) in pairwise(run.points):
-            area += run.share * (t1 - t0) * (c0 + c1) / 2
-            whole_s += run.share * (t1 - t0)
+        share = run.share
+        area += share * sum((t1 - t0) * (c0 + c1) for (t0, c0), (t1, c1) in pairwise(run.points)) / 2
+        whole_s += share * (run.to_s - run.from_s)
     return area / whole_s if whole_s else None
 
 
 def time_above_s(runs: Iterable[Run], threshold_c: float) -> float:
     """Time at or above a threshold, with the crossings found on the straight lines, in seconds."""
-    total_s = 0.0
+    return times_above_s(runs, (threshold_c,))[0]
+
+
+def times_above_s(runs: Iterable[Run], thresholds_c: Sequence[float]) -> list[float]:
+    """Time at or above each of several thresholds (see `time_above_s`)."""
+    pieces: list[tuple[float, float, float]] = []
     for run in runs:
+        share = run.share
         for (t0, c0), (t1, c1) in pairwise(run.points):
-            low, high = min(c0, c1), max(c0, c1)
-            if low >= threshold_c:
-                total_s += run.share * (t1 - t0)
-            elif high >= threshold_c:
-                total_s += run.share * (t1 - t0) * (high - threshold_c) / (high - low)
-    return total_s
+            low, high = (c0, c1) if c0 < c1 else (c1, c0)
+            pieces.append((share * (t1 - t0), low, high))
+    return [
+        sum(
+            span if low >= limit_c else span * (high - limit_c) / (high - low)
+            for span, low, high in pieces
+            if high >= limit_c
+        )
+        for limit_c in thresholds_c
+    ]
 
 
-def _log_dose(runs: Iterable[Run]) -> tuple[float, float]:
-    """Log of ∫ exp(−ΔH/RT) dt, and ∫ dt; the log of a sum of exponentials, so that nothing underflows."""
-    terms: list[tuple[float, float]] = []
+class Dose(NamedTuple):
+    """Log of ∫ exp(−ΔH/RT) dt, and ∫ dt in seconds; nothing underflows in a log."""
+
+    log_dose: float
+    whole_s: float
+
+    def mean_kinetic_c(self) -> float | None:
+        """The one temperature with the same thermal challenge, in °C; None of nothing."""
+        if self.whole_s == 0:
+            return None
+        return DELTA_H_OVER_R_K / (log(self.whole_s) - self.log_dose) - KELVIN
+
+    def equivalent_min(self, reference_c: float = REFERENCE_C) -> float:
+        """Minutes at the reference temperature that would have been the same dose."""
+        if self.whole_s == 0:
+            return 0.0
+        return exp(self.log_dose + DELTA_H_OVER_R_K / (reference_c + KELVIN)) / 60
+
+
+def dose(runs: Iterable[Run]) -> Dose:
+    """The Arrhenius dose by the trapezoidal rule on exp(−ΔH/RT), steep lines split finely."""
+    weights: list[float] = []
+    kelvins: list[float] = []
     whole_s = 0.0
     for run in runs:
+        share = run.share
+        whole_s += share * (run.to_s - run.from_s)
+        carried_s = 0.0  # the half of the piece before that weighs on its end
         for (t0, c0), (t1, c1) in pairwise(run.points):
-            pieces = max(1, round(abs(c1 - c0) / FINEST_STEP_C))
-            width_s = run.share * (t1 - t0) / pieces
-            for index in range(pieces + 1):
-                weight_s = width_s * (0.5 if index in (0, pieces) else 1.0)
-                plate_k = c0 + (c1 - c0) * index / pieces + KELVIN
-                terms.append((weight_s, -DELTA_H_OVER_R_K / plate_k))
-            whole_s += run.share * (t1 - t0)
+            count = max(1, round(abs(c1 - c0) / FINEST_STEP_C))
+            half_s = share * (t1 - t0) / count / 2
+            weights.append(carried_s + half_s)
+            kelvins.append(c0 + KELVIN)
+            for index in range(1, count):
+                weights.append(2 * half_s)
+                kelvins.append(c0 + (c1 - c0) * index / count + KELVIN)
+            carried_s = half_s
+        weights.append(carried_s)
+        kelvins.append(run.points[-1][1] + KELVIN)
     if whole_s == 0:
-        return float("-inf"), 0.0
-    peak = max(exponent for _, exponent in terms)
-    return peak + log(sum(weight_s * exp(exponent - peak) for weight_s, exponent in terms)), whole_s
+        return Dose(float("-inf"), 0.0)
+    peak = DELTA_H_OVER_R_K / max(kelvins)
+    total = sum(
+        weight_s * exp(peak - DELTA_H_OVER_R_K / kelvin)
+        for weight_s, kelvin in zip(weights, kelvins, strict=True)
+    )
+    return Dose(log(total) - peak, whole_s)
 
 
 def mean_kinetic_c(runs: Iterable[Run]) -> float | None:
     """The one temperature with the same thermal challenge, in °C (USP <1160>); None without any run."""
-    log_dose, whole_s = _log_dose(runs)
-    if whole_s == 0:
-        return None
-    return DELTA_H_OVER_R_K / (log(whole_s) - log_dose) - KELVIN
+    return dose(runs).mean_kinetic_c()
 
 
 def equivalent_min(runs: Iterable[Run], reference_c: float = REFERENCE_C) -> float:
     """Minutes at the reference temperature that would have been the same Arrhenius dose."""
-    log_dose, whole_s = _log_dose(runs)
-    return 0.0 if whole_s == 0 else exp(log_dose + DELTA_H_OVER_R_K / (reference_c + KELVIN)) / 60
+    return dose(runs).equivalent_min(reference_c)
 
 
 def max_rise_c_per_min(runs: Iterable[Run], window_s: float = SLIDING_S) -> float | None:
@@ -213,30 +263,16 @@ def max_rise_c_per_min(runs: Iterable[Run], window_s: float = SLIDING_S) -> floa
     for run in runs:
         if run.to_s - run.from_s < window_s:
             continue
-        ahead = _Walker(run)
-        behind = _Walker(run)
+        last_s = run.to_s - window_s
         starts = sorted(
-            {t for t, _ in run.points if t + window_s <= run.to_s}
+            {t for t, _ in run.points if t <= last_s}
             | {t - window_s for t, _ in run.points if t - window_s >= run.from_s}
         )
-        for start_s in starts:
-            rise = ahead.at(start_s + window_s) - behind.at(start_s)
-            steepest = rise if steepest is None else max(steepest, rise)
+        tails = _values_at(run.points, starts)
+        heads = _values_at(run.points, [start_s + window_s for start_s in starts])
+        rise = max(map(sub, heads, tails))
+        steepest = rise if steepest is None else max(steepest, rise)
     return None if steepest is None else steepest * 60 / window_s
-
-
-class _Walker:
-    """Values of a run at rising times, in one pass over its points."""
-
-    def __init__(self, run: Run) -> None:
-        self._points = run.points
-        self._index = 0
-
-    def at(self, at_s: float) -> float:
-        while self._index < len(self._points) - 2 and self._points[self._index + 1][0] < at_s:
-            self._index += 1
-        (t0, c0), (t1, c1) = self._points[self._index], self._points[self._index + 1]
-        return c1 if t1 == t0 else c0 + (c1 - c0) * (at_s - t0) / (t1 - t0)
 
 
 def heat_cycles(
@@ -290,6 +326,8 @@ def figures(
     """
     whole_s = sum(interval.to_s - interval.from_s for interval in intervals)
     valid_s = duration_s(runs)
+    taken = dose(runs)
+    above_s = times_above_s(runs, THRESHOLDS_C)
     gaps = [gap for interval in intervals for gap in gaps_within(interval, _inside(runs, interval))]
     return {
         "duration_s": round(whole_s, 3),
@@ -297,10 +335,12 @@ def figures(
         "gaps": [{"boot": gap.boot, "from_s": gap.from_s, "to_s": gap.to_s} for gap in gaps],
         "peak_c": _rounded(peak_c, 2),
         "mean_c": _rounded(mean_c(runs), 3),
-        "time_above_s": {str(limit_c): round(time_above_s(runs, limit_c), 1) for limit_c in THRESHOLDS_C},
+        "time_above_s": {
+            str(limit_c): round(time_s, 1) for limit_c, time_s in zip(THRESHOLDS_C, above_s, strict=True)
+        },
         "max_rise_c_per_min": _rounded(max_rise_c_per_min(runs), 2),
-        "mean_kinetic_c": _rounded(mean_kinetic_c(runs), 3),
-        "equivalent_min_at_100c": round(equivalent_min(runs), 3),
+        "mean_kinetic_c": _rounded(taken.mean_kinetic_c(), 3),
+        "equivalent_min_at_100c": round(taken.equivalent_min(), 3),
         "heat_cycles": sum(heat_cycles(_inside(runs, interval), cold=cold) for interval in intervals),
     }
 
@@ -334,9 +374,10 @@ def history(
     Returns:
         The figures over all intervals, with ``unit``, ``intervals`` and ``by_step``.
     """
-    by_boot: dict[str, list[Row]] = {}
-    for row in dict.fromkeys(rows):  # two placements within one second name the same row twice
-        by_boot.setdefault(row.boot, []).append(row)
+    seconds: dict[str, dict[int, Row]] = {}
+    for row in rows:  # two placements within one second name the same row twice
+        seconds.setdefault(row.boot, {})[row.second] = row
+    by_boot = {boot: list(found.values()) for boot, found in seconds.items()}
     runs = [run for interval in intervals for run in runs_within(interval, by_boot.get(interval.boot, []))]
     by_step: dict[str, dict[str, Any]] = {}
     for key in dict.fromkeys(key for key, _ in steps):

@@ -4,17 +4,18 @@ Reads only; used by the command line, the link and the dashboard alike. Every an
 that no reading transaction stays open for long.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from math import inf
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import msgspec
-from sqlalchemy import Connection, Select, func, select, text
+from sqlalchemy import Connection, Select, and_, case, func, select, text
 from sqlalchemy.exc import DBAPIError
 
 from shared import chain, heat, plate_time
+from shared.alarm_lives import Life, lives
 from shared.alarm_performance import Span
 from shared.database import reading_engine
 from shared.events import EventBody, EventRecord
@@ -25,11 +26,12 @@ from shared.records import (
     Boot,
     CursorRow,
     EventRow,
+    PlacementRow,
     ReadingRow,
     StepRow,
     UnitRow,
 )
-from shared.timeline import Moment
+from shared.timeline import Moment, rfc3339
 
 PAGE = 1000
 
@@ -79,6 +81,59 @@ class Filter(NamedTuple):
 
 
 _EVERYTHING = Filter()
+
+
+class UnitFilter(NamedTuple):
+    """Which units to list; None leaves a condition out. ``outcome`` is ``open`` for those not closed."""
+
+    unit: str | None = None
+    model: str | None = None
+    job: str | None = None
+    outcome: str | None = None
+
+
+_EVERY_UNIT = UnitFilter()
+
+
+class StepRecord(NamedTuple):
+    """One attempt at a step, with its boots' names and wall times; None: not ended, or undated."""
+
+    step: str
+    attempt: int
+    technician: str | None
+    boot: str
+    started_ms: int
+    started_wall_ms: int | None
+    ended_boot: str | None
+    ended_ms: int | None
+    result: str | None
+    findings: dict[str, str]
+
+
+class UnitRecord(NamedTuple):
+    """Everything on record of one unit; events with their wall time in Unix ms, None while unknown."""
+
+    unit: str
+    model: str
+    job: str | None
+    outcome: str | None
+    steps: list[StepRecord]
+    heat: dict[str, Any]
+    intervals: list[heat.Interval]
+    step_intervals: list[tuple[str, heat.Interval]]
+    runs: list[heat.Run]
+    events: list[tuple[int | None, EventBody]]
+    alarms: list[Life]
+
+
+class UnitHeat(NamedTuple):
+    """A closed unit's outcome, hottest reading in °C, and minutes at or above 80 °C."""
+
+    unit: str
+    model: str
+    outcome: str
+    peak_c: float
+    hot_min: float
 
 
 class History:
@@ -229,24 +284,25 @@ class History:
                 "units": count(select(func.count()).select_from(UnitRow)),
             }
 
-    def units(self) -> list[dict[str, Any]]:
-        """Every unit's stays at the bench, in order of booking in, with its steps so far."""
+    def units(self, which: UnitFilter = _EVERY_UNIT) -> list[dict[str, Any]]:
+        """Units' stays at the bench, in order of booking in, with their steps so far."""
+        wanted = {"model": which.model, "job": which.job, "unit": which.unit}
+        query = (
+            select(UnitRow, Boot.wall_offset_ms, EventRow.mono_ms)
+            .join(EventRow, EventRow.seq == UnitRow.booked_seq)
+            .join(Boot, Boot.id == EventRow.boot_id)
+            .order_by(UnitRow.booked_seq)
+        )
         with self._connect() as connection:
-            units = connection.execute(
-                select(
-                    UnitRow.booked_seq,
-                    UnitRow.unit,
-                    UnitRow.model,
-                    UnitRow.job,
-                    UnitRow.closed_seq,
-                    UnitRow.outcome,
-                ).order_by(UnitRow.booked_seq)
-            ).all()
+            units = connection.execute(query).all()
             steps = connection.execute(
                 select(StepRow.started_seq, StepRow.unit, StepRow.step, StepRow.result).order_by(
                     StepRow.started_seq
                 )
             ).all()
+        of_unit: dict[str, list[Any]] = {}
+        for step in steps:
+            of_unit.setdefault(step.unit, []).append(step)
         until: dict[int, float] = {}
         next_stay: dict[str, float] = {}
         for unit in reversed(units):  # a stay ends where it is closed, or where the unit is booked in anew
@@ -257,15 +313,25 @@ class History:
                 "unit": unit.unit,
                 "model": unit.model,
                 "job": unit.job,
+                "booked_in": rfc3339(
+                    None if unit.wall_offset_ms is None else unit.mono_ms + unit.wall_offset_ms
+                ),
                 "outcome": unit.outcome or "open",
                 "steps": [
                     {"step": step.step, "result": step.result or "running"}
-                    for step in steps
-                    if step.unit == unit.unit and unit.booked_seq < step.started_seq < until[unit.booked_seq]
+                    for step in of_unit.get(unit.unit, [])
+                    if unit.booked_seq < step.started_seq < until[unit.booked_seq]
                 ],
             }
             for unit in units
+            if all(value is None or getattr(unit, key) == value for key, value in wanted.items())
+            and which.outcome in (None, unit.outcome or "open")
         ]
+
+    def knows_unit(self, unit: str) -> bool:
+        """Whether the unit was ever booked in."""
+        with self._connect() as connection:
+            return connection.execute(select(UnitRow.unit).where(UnitRow.unit == unit)).first() is not None
 
     def heat(self, unit: str, retrim: tuple[float, float] | None = None) -> dict[str, Any]:
         """The heat history of a unit over all its placements (see `heat.history`).
@@ -288,6 +354,96 @@ class History:
                 rows = [plate_time.retrimmed(row, trims, retrim) for row in rows]
         return heat.history(unit, intervals, rows, steps)
 
+    def unit_record(self, unit: str) -> UnitRecord:
+        """Everything on record of one unit.
+
+        Raises:
+            InputError: this database does not know the unit.
+        """
+        stays = self.units(UnitFilter(unit=unit))
+        found = self.heat(unit)
+        with self._connect() as connection:
+            intervals = plate_time.intervals(connection, unit)
+            step_intervals = plate_time.step_intervals(connection, unit)
+            runs = [
+                run
+                for interval in intervals
+                for run in heat.runs_within(interval, plate_time.rows(connection, interval))
+            ]
+            steps = self._steps_of(connection, unit)
+        told = list(self.told(Filter(unit=unit)))
+        last = stays[-1]
+        return UnitRecord(
+            unit=unit,
+            model=last["model"],
+            job=last["job"],
+            outcome=None if last["outcome"] == "open" else last["outcome"],
+            steps=steps,
+            heat=found,
+            intervals=intervals,
+            step_intervals=step_intervals,
+            runs=runs,
+            events=[(moment.wall_ms, body) for _, moment, body in told],
+            alarms=lives(told),
+        )
+
+    def _steps_of(self, connection: Connection, unit: str) -> list[StepRecord]:
+        boots = {row.id: row for row in connection.execute(select(Boot.id, Boot.boot, Boot.wall_offset_ms))}
+        rows = connection.execute(
+            select(StepRow.__table__).where(StepRow.unit == unit).order_by(StepRow.started_seq)
+        )
+        steps = []
+        for row in rows:
+            offset_ms = boots[row.boot_id].wall_offset_ms
+            ended = None if row.ended_boot_id is None else boots[row.ended_boot_id].boot
+            findings = msgspec.json.decode(row.findings, type=dict[str, str]) if row.findings else {}
+            steps.append(
+                StepRecord(
+                    step=row.step,
+                    attempt=row.attempt,
+                    technician=row.technician,
+                    boot=boots[row.boot_id].boot,
+                    started_ms=row.started_ms,
+                    started_wall_ms=None if offset_ms is None else row.started_ms + offset_ms,
+                    ended_boot=ended,
+                    ended_ms=row.ended_ms,
+                    result=row.result,
+                    findings=findings,
+                )
+            )
+        return steps
+
+    def closed_heat(self, newest: int = 500) -> list[UnitHeat]:
+        """How hot and how long the units closed last were, from whole seconds of record, newest first."""
+        closed = (
+            select(UnitRow.unit, UnitRow.model, UnitRow.outcome, UnitRow.closed_seq)
+            .where(UnitRow.closed_seq.is_not(None))
+            .order_by(UnitRow.closed_seq.desc())
+            .limit(newest)
+            .subquery()
+        )
+        hot_ms = func.sum(case((ReadingRow.plate_mean_cc >= 8000, ReadingRow.valid_ms), else_=0))
+        query = (
+            select(closed.c.unit, closed.c.model, closed.c.outcome, func.max(ReadingRow.plate_max_cc), hot_ms)
+            .join(PlacementRow, PlacementRow.unit == closed.c.unit)
+            .join(
+                ReadingRow,
+                and_(
+                    ReadingRow.boot_id == PlacementRow.boot_id,
+                    ReadingRow.second >= PlacementRow.placed_ms.op("/")(1000),
+                    ReadingRow.second <= PlacementRow.removed_ms.op("/")(1000),
+                ),
+            )
+            .group_by(closed.c.unit, closed.c.closed_seq)
+            .order_by(closed.c.closed_seq.desc())
+        )
+        with self._connect() as connection:
+            return [
+                UnitHeat(unit, model, outcome or "open", peak_cc / 100, hot / 60_000)
+                for unit, model, outcome, peak_cc, hot in connection.execute(query)
+                if peak_cc is not None
+            ]
+
     def hot_s(self, unit: str, from_c: float) -> float:
         """How long the unit has lain on the plate at or above a temperature, all placements together."""
         with self._connect() as connection:
@@ -297,8 +453,11 @@ class History:
                 for interval in intervals
             )
 
-    def verify(self) -> chain.Verdict:
+    def verify(self, progress: Callable[[int, int], None] | None = None) -> chain.Verdict:
         """Walk the event chain and check the file itself.
+
+        Args:
+            progress: told (events walked, events in all) now and then.
 
         Raises:
             FailureError: the file is damaged.
@@ -307,7 +466,15 @@ class History:
             found = connection.execute(text("PRAGMA quick_check(1)")).scalar_one()
         if found != "ok":
             raise FailureError(f"{self.path}: the file is damaged: {found}.")
-        return chain.verify(self._printed())
+        return chain.verify(self._printed() if progress is None else self._watched(progress))
+
+    def _watched(self, progress: Callable[[int, int], None]) -> Iterator[dict[str, Any]]:
+        with self._connect() as connection:
+            whole = int(connection.execute(select(func.count()).select_from(EventRow)).scalar_one())
+        for done, event in enumerate(self._printed(), start=1):
+            if done % PAGE == 0 or done == whole:
+                progress(done, whole)
+            yield event
 
     def _printed(self) -> Iterator[dict[str, Any]]:
         """Events as stored; one whose columns contradict its body says so, so that no hash fits it."""

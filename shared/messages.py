@@ -3,12 +3,11 @@
 Base topic ``benchward/v1/<station>``; MQTT 5, QoS 1 throughout.
 """
 
-import json
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 import msgspec
 
-from shared.events import EventRecord
+from shared.events import EVENT_TYPES, EventRecord
 from shared.indication import Indication
 from shared.timeline import rfc3339
 
@@ -26,6 +25,16 @@ class Status(msgspec.Struct, frozen=True, kw_only=True):
 
     online: bool
     reason: str
+
+
+class Head(msgspec.Struct, frozen=True, kw_only=True):
+    """Retained on ``/head``: the newest event on the station's disk and the head of its chain.
+
+    Whoever keeps it can tell later whether the chain was cut off or written anew (`benchward verify --head`).
+    """
+
+    seq: int
+    hash: str
 
 
 class PlateState(msgspec.Struct, frozen=True, kw_only=True):
@@ -178,30 +187,65 @@ class Second(msgspec.Struct, frozen=True, kw_only=True):
     valid_ms: int
 
 
-def senml(station: str, second: Second, wall_ms: int | None) -> list[dict[str, Any]]:
+class SenmlRecord(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """One record of a SenML pack (RFC 8428); the first one also carries the base and extension fields.
+
+    ``bt`` in seconds since 1970; ``mono_s`` and ``seq``: the second of the boot's monotonic clock.
+    """
+
+    bn: str | msgspec.UnsetType = msgspec.UNSET
+    bt: float | msgspec.UnsetType = msgspec.UNSET
+    boot: str | msgspec.UnsetType = msgspec.UNSET
+    mono_s: int | msgspec.UnsetType = msgspec.UNSET
+    seq: int | msgspec.UnsetType = msgspec.UNSET
+    quality: str | msgspec.UnsetType = msgspec.UNSET
+    n: str
+    u: Literal["Cel", "A"] | msgspec.UnsetType = msgspec.UNSET
+    v: float | msgspec.UnsetType = msgspec.UNSET
+    vb: bool | msgspec.UnsetType = msgspec.UNSET
+    vs: str | msgspec.UnsetType = msgspec.UNSET
+
+
+def senml(station: str, second: Second, wall_ms: int | None) -> list[SenmlRecord]:
     """The second as a SenML pack (RFC 8428) with ``boot``, ``mono_s`` and ``seq`` as extension fields.
 
     A value that could not be measured is left out; it is never sent as zero. ``bt`` is left out while the
     wall time is unknown.
     """
-    base: dict[str, Any] = {"bn": f"benchward:{station}:"}
-    if wall_ms is not None:
-        base["bt"] = wall_ms / 1000
-    base |= {"boot": second.boot, "mono_s": second.second, "seq": second.second, "quality": second.quality}
-    entries: list[dict[str, Any]] = []
+    records: list[SenmlRecord] = []
     for name, unit, value in (
         ("plate", "Cel", second.plate_mean_c),
         ("cold-junction", "Cel", second.cold_junction_c),
         ("extraction", "A", second.extraction_a),
     ):
         if value is not None:
-            entries.append({"n": name, "u": unit, "v": value})
+            records.append(SenmlRecord(n=name, u=unit, v=value))  # type: ignore[arg-type]
     if second.solvent_out is not None:
-        entries.append({"n": "solvent-out", "vb": second.solvent_out})
-    if not entries:
-        entries.append({"n": "plate-quality", "vs": second.quality})
-    entries[0] = {**base, **entries[0]}
-    return entries
+        records.append(SenmlRecord(n="solvent-out", vb=second.solvent_out))
+    if not records:
+        records.append(SenmlRecord(n="plate-quality", vs=second.quality))
+    records[0] = msgspec.structs.replace(
+        records[0],
+        bn=f"benchward:{station}:",
+        bt=msgspec.UNSET if wall_ms is None else wall_ms / 1000,
+        boot=second.boot,
+        mono_s=second.second,
+        seq=second.second,
+        quality=second.quality,
+    )
+    return records
+
+
+_EVENT_DATA = {
+    "required": ["seq", "boot", "mono_s", "at", "kind"],
+    "properties": {
+        "seq": {"type": "integer", "minimum": 1},
+        "boot": {"type": "string"},
+        "mono_s": {"type": "number", "minimum": 0},
+        "at": {"type": ["string", "null"]},
+        "kind": {"enum": sorted(str(kind.__struct_config__.tag) for kind in EVENT_TYPES)},
+    },
+}
 
 
 class CloudEvent(msgspec.Struct, frozen=True, kw_only=True):
@@ -214,7 +258,7 @@ class CloudEvent(msgspec.Struct, frozen=True, kw_only=True):
     datacontenttype: str = "application/json"
     subject: str | None = None
     time: str | msgspec.UnsetType = msgspec.UNSET
-    data: dict[str, Any]
+    data: Annotated[dict[str, Any], msgspec.Meta(extra_json_schema=_EVENT_DATA)]
 
 
 def cloud_event(station: str, record: EventRecord, wall_ms: int | None) -> CloudEvent:
@@ -232,6 +276,4 @@ def cloud_event(station: str, record: EventRecord, wall_ms: int | None) -> Cloud
 
 def encode(message: Any) -> bytes:
     """Any of the payloads as UTF-8 JSON."""
-    if isinstance(message, msgspec.Struct):
-        return msgspec.json.encode(message)
-    return json.dumps(message, ensure_ascii=False, separators=(",", ":")).encode()
+    return msgspec.json.encode(message)

@@ -89,15 +89,16 @@ def rows(connection: Connection, interval: heat.Interval) -> list[heat.Row]:
         )
         .order_by(ReadingRow.second)
     )
+    boot = interval.boot
     return [
         heat.Row(
-            interval.boot,
-            row.second,
-            unscaled(row.plate_mean_cc, 100),
-            unscaled(row.plate_max_cc, 100),
-            row.valid_ms,
+            boot,
+            second,
+            None if mean_cc is None else mean_cc / 100,
+            None if max_cc is None else max_cc / 100,
+            valid_ms,
         )
-        for row in found
+        for second, mean_cc, max_cc, valid_ms in found.all()
     ]
 
 

@@ -80,9 +80,13 @@ class ExtractionReading(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Health(msgspec.Struct, frozen=True, kw_only=True):
-    """How the station's own helpers fare. None: not part of this run (a replay has no broker)."""
+    """How the station's own helpers fare. None: not part of this run (a replay has no broker).
+
+    ``journal_fault``: why the journal is not written, as a code.
+    """
 
     journal_ok: bool | None = None
+    journal_fault: str | None = None
     link_ok: bool | None = None
     clock_ok: bool | None = None
     calibration_ok: bool | None = None

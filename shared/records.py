@@ -3,6 +3,9 @@
 ``boots`` and ``events`` are the truth. ``units``, ``steps`` and ``placements`` are derived from the events in
 the same transaction, so that they can be asked quickly and made anew from them. ``readings`` has one narrow
 row a second without row-id overhead: temperatures in hundredths of a degree, currents in milliamperes.
+``minutes`` and ``hours`` are rolled up from the readings in the same transaction, and outlive them.
+
+A change of a table needs a new number in SCHEMA_VERSION and a step in `shared/migrations`.
 """
 
 from sqlalchemy import CheckConstraint, ForeignKey, Index, MetaData
@@ -10,7 +13,7 @@ from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
 from shared.readings import PlateQuality
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 QUALITIES: tuple[str, ...] = tuple(str(quality) for quality in PlateQuality)
 """Plate qualities by their number in ``readings.quality``; good is 0, new ones go to the end."""
 
@@ -30,13 +33,17 @@ class Base(DeclarativeBase):
 
 
 class Boot(Base):
-    """One boot's time line. ``wall_offset_ms``: wall = monotonic + offset; NULL until the clock is known."""
+    """One boot's time line. ``wall_offset_ms``: wall = monotonic + offset; NULL until the clock is known.
+
+    ``thinned_to``: before that second readings may have been pruned; NULL while none have.
+    """
 
     __tablename__ = "boots"
 
     id: Mapped[int] = mapped_column(primary_key=True)
     boot: Mapped[str] = mapped_column(unique=True)
     wall_offset_ms: Mapped[int | None]
+    thinned_to: Mapped[int | None]
 
 
 class EventRow(Base):
@@ -75,6 +82,40 @@ class ReadingRow(Base):
     solvent_out: Mapped[int | None]
     quality: Mapped[int]
     valid_ms: Mapped[int]
+
+
+class _RollUp:
+    """Readings of a stretch of a boot's monotonic time, taken together.
+
+    ``plate_cc_ms``: sum over its seconds of mean times known milliseconds, so that divided by ``valid_ms`` it
+    is the mean weighted by what is known. ``extraction_ma``: sum over the ``extraction_seconds`` in which the
+    current could be read. ``solvent_seconds``: with the bottle out.
+    """
+
+    boot_id: Mapped[int] = mapped_column(ForeignKey("boots.id"), primary_key=True, autoincrement=False)
+    number: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    seconds: Mapped[int]
+    valid_ms: Mapped[int]
+    plate_cc_ms: Mapped[int]
+    plate_min_cc: Mapped[int | None]
+    plate_max_cc: Mapped[int | None]
+    extraction_seconds: Mapped[int]
+    extraction_ma: Mapped[int]
+    solvent_seconds: Mapped[int]
+
+
+class MinuteRow(_RollUp, Base):
+    """A minute: ``number`` is the second's whole sixtieth."""
+
+    __tablename__ = "minutes"
+    __table_args__ = ({"sqlite_with_rowid": False},)
+
+
+class HourRow(_RollUp, Base):
+    """An hour: ``number`` is the minute's whole sixtieth."""
+
+    __tablename__ = "hours"
+    __table_args__ = ({"sqlite_with_rowid": False},)
 
 
 class UnitRow(Base):

@@ -142,6 +142,14 @@ class LampTest(Request, frozen=True, kw_only=True, tag="lamp-test"):
     """Light every lamp and sound the buzzer for a few seconds."""
 
 
+class SignReview(Request, frozen=True, kw_only=True, tag="sign-review"):
+    """Sign a review of a period; ``head``: of the chain as it stood, ``by``: who signs."""
+
+    period: Annotated[str, msgspec.Meta(pattern=r"^\d{4}-\d\d-\d\d/\d{4}-\d\d-\d\d(?!\n)$")]
+    head: Annotated[str, msgspec.Meta(pattern=r"^[0-9a-f]{64}(?!\n)$")]
+    by: Identifier
+
+
 class Dispense(Request, frozen=True, kw_only=True, tag="dispense"):
     """Say how much solvent was drawn at the last lift of the bottle."""
 
@@ -175,6 +183,7 @@ AnyRequest: TypeAlias = (
     | OutOfService
     | InService
     | LampTest
+    | SignReview
     | Dispense
     | Close
 )

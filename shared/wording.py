@@ -51,6 +51,14 @@ REASONS: dict[str, str] = {
     "low-current": "The extractor draws too little current.",
     "unreadable": "The extraction current could not be read.",
     "gap": "The station missed more than a second.",
+    # why the journal is not written
+    "disk-full": "The card is full. Make room; until then the record waits in memory.",
+    "read-only": "The card takes no more writing. It may be worn out: put in another one.",
+    "database-locked": "Another program holds the database.",
+    "file-damaged": "The database is damaged. Start the station again: it sets it aside.",
+    "file-set-aside": "The database was damaged and has been set aside; a new record has begun.",
+    "disk-error": "The card cannot be written.",
+    "writing-late": "Writing takes too long.",
     # qualities
     "open-circuit": "The thermocouple is open: broken wire or loose plug.",
     "short-to-ground": "The thermocouple touches ground.",

@@ -88,6 +88,7 @@ _MAKERS: dict[type, Callable[[Any, Sequence[EventBody]], Asked | None]] = {
     events.StepFinished: _finish,
     events.StepResumed: lambda e, _: asking.Resume(),
     events.StepAbandoned: _abandon,
+    events.ReviewSigned: lambda e, _: asking.SignReview(period=e.period, head=e.head, by=e.technician),
     events.SolventDispensed: lambda e, _: asking.Dispense(ml=e.values["ml"]),
     events.RequestRefused: lambda e, _: parse_text(e.request),
     events.AlarmAcknowledged: lambda e, _: asking.Ack(alarm=e.alarm),

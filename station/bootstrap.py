@@ -19,7 +19,7 @@ from shared.problems import FailureError
 from shared.readings import ExtractionReading, PlateReading
 from shared.requests import AnyRequest, Unreadable
 from station.calibration import on_record
-from station.clock import Clock, FreshClock, RealClock, SteppedClock
+from station.clock import SYNCHRONISED, Clock, FreshClock, RealClock, SteppedClock
 from station.daemon import Asking, Daemon, Follower, Inbox, NoLink, Wiring
 from station.drivers.bench import Bench, real_bench
 from station.journal.writer import Journal
@@ -63,6 +63,7 @@ class Station:
         book: Book,
         *,
         written: Settings,
+        journal: Journal,
         clock: Clock,
         bench: Bench,
         wiring: Wiring,
@@ -75,6 +76,7 @@ class Station:
             settings: with the plate's wire as calibrated.
             book: limits and sheet; how sure it is of the plate is worked out here.
             written: the settings as a person wrote them, whose fingerprint is recorded.
+            journal: opened, not started; closed with the station.
             clock: time.
             bench: the wires, closed with the station.
             wiring: what the daemon ticks on.
@@ -82,12 +84,10 @@ class Station:
             calibrations: the newest of each channel.
 
         Raises:
-            InputError: the journal's file is no database of a station, or the broker's password is missing.
-            FailureError: the journal cannot be opened.
+            InputError: the broker's password is missing.
         """
-        self._bench = bench
+        self._bench, self.journal = bench, journal
         try:
-            self.journal = Journal(Path(settings.journal.path), settings.journal.batch_s)
             self.inbox = Inbox()
             self.link: Link | None = None
             if linked:
@@ -111,6 +111,7 @@ class Station:
             )
         except BaseException:
             bench.close()
+            journal.stop()
             raise
 
     def _ask(self, request: AnyRequest | Unreadable, deliver: Callable[[Answer], None] | None) -> bool:
@@ -159,6 +160,16 @@ class Station:
             raise FailureError(f"{self.journal.path}: not everything could be written; see the log.")
 
 
+def open_journal(settings: Settings) -> Journal:
+    """The station's journal, not started.
+
+    Raises:
+        InputError: the file is no database of a station, or one of a newer program.
+        FailureError: it cannot be opened.
+    """
+    return Journal(Path(settings.journal.path), settings.journal.batch_s)
+
+
 def calibrated(settings: Settings) -> tuple[Settings, dict[str, Calibrated]]:
     """The settings with what was last calibrated, and the newest calibration of each channel.
 
@@ -189,13 +200,21 @@ def real_station(settings: Settings, book: Book) -> Station:
         FailureError: the wires or the journal cannot be had; says what to do.
     """
     written = settings
+    journal = open_journal(written)  # first: a damaged one is set aside, and holds no calibration then
     settings, calibrations = calibrated(written)
-    bench = real_bench(settings.wires, settings.limits.plate)
-    clock = RealClock(trusted=settings.station.clock == "trusted")
+    try:
+        bench = real_bench(settings.wires, settings.limits.plate)
+    except BaseException:
+        journal.stop()
+        raise
+    named = settings.station.sync_file
+    sync_file = SYNCHRONISED if named is None else Path(named)
+    clock = RealClock(trusted=settings.station.clock == "trusted", sync_file=sync_file)
     return Station(
         settings,
         book,
         written=written,
+        journal=journal,
         clock=clock,
         bench=bench,
         wiring=bench,
@@ -216,8 +235,11 @@ def simulated_station(
         seed: of the simulation's noise.
         linked: with a broker.
     """
-    clock: Clock = FreshClock() if speed == 1.0 else SteppedClock(speed)
+    named = settings.station.sync_file
+    sync_file = None if named is None else Path(named)
+    clock: Clock = FreshClock(sync_file) if speed == 1.0 else SteppedClock(speed)
     written = settings
+    journal = open_journal(written)
     settings, calibrations = calibrated(written)
     plant = SimulatedBench(
         settings.wires, seed, clock=clock.mono_s if speed == 1.0 else None, limits=settings.limits.plate
@@ -227,6 +249,7 @@ def simulated_station(
         settings,
         book,
         written=written,
+        journal=journal,
         clock=clock,
         bench=plant.bench,
         wiring=wiring,

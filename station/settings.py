@@ -26,12 +26,14 @@ class StationSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
 
     ``sheet``: the process sheet's file; the default sheet without it. ``clock``: whether wall time counts
     only once the machine has been synchronised, or always (its clock is kept right by other means).
+    ``sync_file``: the file whose being there says that it has been; systemd-timesyncd's without it.
     """
 
     id: Identifier = "bench-1"
     sheet: str | None = None
     tick_s: Annotated[float, msgspec.Meta(ge=0.02, le=0.5)] = 0.1
     clock: Literal["synchronised", "trusted"] = "synchronised"
+    sync_file: str | None = None
 
 
 class PlateWire(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -105,6 +107,8 @@ class BrokerSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_f
     port: Annotated[int, msgspec.Meta(ge=1, le=65535)] = 1883
     user: str | None = None
     password_file: str | None = None
+    ca_file: str | None = None
+    """Certificate of the private CA that signed the broker's; with it the link is encrypted."""
     window: Annotated[int, msgspec.Meta(ge=1, le=2000, description="messages in flight")] = 200
 
 

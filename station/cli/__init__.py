@@ -13,7 +13,9 @@ from shared import VERSION
 from shared.problems import BenchwardError, InputError
 from station.cli.alarms import alarms
 from station.cli.calibrate import calibrate
+from station.cli.care import backup, migrate, prune, restore
 from station.cli.checks import settings_group, sheet_group
+from station.cli.contract import contract
 from station.cli.demo import demo
 from station.cli.extraction import extraction
 from station.cli.record import heat, log, units, verify
@@ -88,12 +90,17 @@ def main(ctx: click.Context, settings: Path | None) -> None:
 
 for _command in (
     alarms,
+    backup,
+    contract,
     calibrate,
     demo,
     extraction,
     heat,
     log,
+    migrate,
+    prune,
     replay,
+    restore,
     rules,
     run,
     settings_group,

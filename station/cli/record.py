@@ -9,11 +9,12 @@ from typing import Any, TypeVar
 import click
 
 from shared.events import KINDS
-from shared.history import Filter, History
+from shared.history import Filter, History, UnitFilter
 from shared.problems import FailureError, InputError
 from shared.timeline import parse_rfc3339
 from station.calibration import latest
 from station.cli.output import Row, clock, format_option, print_rows
+from station.cli.watching import watching
 from station.journal.audit import audit
 from station.settings import Settings
 
@@ -37,12 +38,28 @@ def open_history(settings: Settings, db: Path | None) -> History:
 
 @click.command()
 @db_option
+@click.option("--unit", help="Only the stays of this unit.")
+@click.option("--model", help="Only units of this model.")
+@click.option("--job", help="Only units of this job.")
+@click.option("--outcome", help="Only units with this outcome; open: those not closed yet.")
 @format_option
 @click.pass_obj
-def units(settings: Settings, db: Path | None, form: str) -> None:
+def units(
+    settings: Settings, db: Path | None, unit: str | None, model: str | None, job: str | None,
+    outcome: str | None, form: str,
+) -> None:  # fmt: skip
     """List the units this bench has seen, with their steps."""
+    which = UnitFilter(unit=unit, model=model, job=job, outcome=outcome)
+    columns = ("unit", "model", "job", "booked_in", "outcome", "steps")
     with open_history(settings, db) as history:
-        print_rows(history.units(), ("unit", "model", "job", "outcome", "steps"), form, _unit_text)
+        _said_if_unknown(history, unit)
+        print_rows(history.units(which), columns, form, _unit_text)
+
+
+def _said_if_unknown(history: History, unit: str | None) -> None:
+    """A word on stderr about a unit that is nowhere on record: an empty list alone leaves one guessing."""
+    if unit is not None and not history.knows_unit(unit):
+        click.echo(f"benchward: {history.path}: unit {unit!r} was never booked in.", err=True)
 
 
 def _unit_text(row: Row) -> str:
@@ -149,6 +166,7 @@ def log(
         kind=kind, unit=unit, from_ms=moment_option("--from", from_), to_ms=moment_option("--to", to)
     )
     with open_history(settings, db) as history:
+        _said_if_unknown(history, unit)
         rows = (dated.to_dict() for dated in history.events(which=which))
         print_rows(rows, LOG_COLUMNS, form, event_text)
 
@@ -171,10 +189,12 @@ def verify(settings: Settings, db: Path | None, head: str | None) -> None:
     if head is not None and not re.fullmatch(r"[0-9a-f]{16,64}", head):
         raise InputError(f"--head is {head!r}, not 16 to 64 hex digits of a head that was printed.")
     with open_history(settings, db) as history:
-        found = history.verify()
+        with watching("walking the chain") as progress:
+            found = history.verify(progress)
         if found.problem is not None:
             raise FailureError(f"{history.path}: the chain breaks: {found.problem}.")
-        audit(history.path)
+        with watching("comparing roll-ups") as progress:
+            audit(history.path, progress)
         if head is not None and not any(dated.record.hash.startswith(head) for dated in history.events()):
             raise FailureError(
                 f"{history.path}: head {head!r} stands nowhere in the chain: it was cut off or rewritten."

@@ -4,6 +4,7 @@ The chain shows an edited event; it does not cover the tables made from events f
 derives them once more, in memory, and compares. Readings are covered by neither.
 """
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -15,13 +16,18 @@ from shared.database import reading_engine
 from shared.history import History
 from shared.problems import FailureError
 from shared.records import Base, Boot, EventRow, PlacementRow, ReadingRow, StepRow, UnitRow
+from station.journal import rollups
 from station.journal.ledger import derive
 
 DERIVED: tuple[type[Base], ...] = (UnitRow, StepRow, PlacementRow)
 
 
-def audit(path: Path) -> None:
-    """Compare the derived tables of a database with its events.
+def audit(path: Path, progress: Callable[[int, int], None] | None = None) -> None:
+    """Compare the derived tables of a database with its events, and roll-ups with readings.
+
+    Args:
+        path: a station's database.
+        progress: told (boots compared, boots in all).
 
     Raises:
         InputError: the file is no database of a station.
@@ -32,14 +38,14 @@ def audit(path: Path) -> None:
         missing = sorted(set(Base.metadata.tables) - set(inspect(engine).get_table_names()))
         if missing:
             raise FailureError(f"{path}: the table {missing[0]!r} is missing.")
-        _compare(path, engine)
+        _compare(path, engine, progress)
     except DBAPIError as error:
         raise FailureError(f"{path}: the file is damaged: {error.orig}.") from error
     finally:
         engine.dispose()
 
 
-def _compare(path: Path, engine: Engine) -> None:
+def _compare(path: Path, engine: Engine, progress: Callable[[int, int], None] | None) -> None:
     again = create_engine("sqlite://", poolclass=StaticPool)
     try:
         with engine.connect() as stored, again.begin() as made:
@@ -51,6 +57,7 @@ def _compare(path: Path, engine: Engine) -> None:
                     derive(made, record.seq, boots[record.boot], record.mono_ms, record.body)
             for model in DERIVED:
                 _compare_table(path, model, _rows(stored, model), _rows(made, model))
+            rollups.compare(stored, path, progress)
     finally:
         again.dispose()
 

@@ -4,11 +4,28 @@ A second writer would count on from the same event and break the chain. The clai
 the database; the kernel lets go of it with the process, however that ends.
 """
 
+import errno
 import fcntl
 import os
 from pathlib import Path
 
 from shared.problems import FailureError
+
+# What a card says that takes no writing just now.
+_UNWRITABLE = {
+    errno.EROFS: "read-only",
+    errno.ENOSPC: "disk-full",
+    errno.EDQUOT: "disk-full",
+    errno.EIO: "disk-error",
+}
+
+
+class UnwritableError(FailureError):
+    """The card takes no writing; ``code`` says why, as for a journal that fails."""
+
+    def __init__(self, message: str, code: str) -> None:
+        super().__init__(message)
+        self.code = code
 
 
 class Claim:
@@ -18,18 +35,25 @@ class Claim:
         """Take the claim.
 
         Raises:
+            UnwritableError: the card takes no writing.
             FailureError: another program has it, or the folder cannot be written.
         """
-        path = database.with_name(database.name + ".lock")
         try:
-            self._file = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+            self._file = os.open(self.path_for(database), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
         except OSError as error:
-            raise FailureError(f"{database}: cannot be opened for writing: {error.strerror}.") from error
+            message = f"{database}: cannot be opened for writing: {error.strerror}."
+            code = _UNWRITABLE.get(error.errno or 0)
+            raise (FailureError(message) if code is None else UnwritableError(message, code)) from error
         try:
             fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:
             os.close(self._file)
             raise FailureError(f"{database}: another station writes this journal; stop it first.") from error
+
+    @staticmethod
+    def path_for(database: Path) -> Path:
+        """The file that is locked; it stays when the claim is let go."""
+        return database.with_name(database.name + ".lock")
 
     def release(self) -> None:
         """Let go; harmless twice."""

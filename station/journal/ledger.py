@@ -10,13 +10,13 @@ from pathlib import Path
 from typing import Any, NamedTuple, TypeAlias
 
 import msgspec
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection, insert, select, text, update
 from sqlalchemy.dialects.sqlite import insert as sqlite_insert
 from sqlalchemy.exc import DatabaseError
 
 from shared import events
 from shared.chain import ZERO, event_hash
-from shared.database import check_schema, create_tables, schema_version, writing_engine
+from shared.database import writing_engine
 from shared.events import EventBody, EventRecord, hashed_fields, kind_of
 from shared.messages import Second
 from shared.plate_time import last_known_ms
@@ -31,8 +31,18 @@ from shared.records import (
     StepRow,
     UnitRow,
 )
+from shared.schema import check_schema, create_tables, schema_version
 from shared.timeline import Moment, is_trace
 from station.journal.claim import Claim
+from station.journal.migrating import migrate_if_older
+from station.journal.rollups import roll_up
+
+LARGEST_CHECKED = 128 * 1024 * 1024
+"""Bytes up to which a file is checked whole when it is opened: a larger one would hold the start up."""
+
+
+class DamagedError(Exception):
+    """A station's database that does not hold together; the message says how."""
 
 
 class Told(NamedTuple):
@@ -69,26 +79,34 @@ class Ledger:
         Raises:
             InputError: the file is no database of a station, or one of another version.
             FailureError: another program writes it, or its folder cannot be written.
+            DamagedError: a station wrote it, and it does not hold together.
             sqlalchemy.exc.DBAPIError: it cannot be opened or written.
         """
+        known = Claim.path_for(path).exists()  # a station has written here before
         self._claim = Claim(path)
         self._engine = writing_engine(path)
         self._boots: dict[str, int] = {}
         try:
-            self.seq, self.head = self._open(path)
+            self.seq, self.head = self._open(path, known=known)
         except BaseException:
             self.close()
             raise
 
-    def _open(self, path: Path) -> tuple[int, str]:
+    def _open(self, path: Path, *, known: bool) -> tuple[int, str]:
         """Make the tables where there are none; the head of the chain."""
         try:
             version = schema_version(self._engine)
+            if version != 0:
+                self._check(path)
         except DatabaseError as error:
-            if "not a database" in str(error.orig):
+            what = str(error.orig)
+            if known and ("not a database" in what or "malformed" in what):
+                raise DamagedError(what) from error
+            if "not a database" in what:
                 raise InputError(f"{path}: is no database; name a station's, or a new file.") from error
             raise
         if version != 0:
+            migrate_if_older(path, version)
             check_schema(self._engine, path)
         create_tables(self._engine, path)
         with self._engine.connect() as connection:
@@ -96,6 +114,14 @@ class Ledger:
                 select(EventRow.seq, EventRow.hash).order_by(EventRow.seq.desc()).limit(1)
             ).first()
         return (head.seq, head.hash) if head is not None else (0, ZERO)
+
+    def _check(self, path: Path) -> None:
+        if path.stat().st_size > LARGEST_CHECKED:
+            return
+        with self._engine.connect() as connection:
+            found = connection.execute(text("PRAGMA quick_check(1)")).scalar_one()
+        if found != "ok":
+            raise DamagedError(str(found))
 
     def close(self) -> None:
         """Let go of the file."""
@@ -137,6 +163,7 @@ class Ledger:
                 if readings:
                     # A second that a restart within the same boot cut in two keeps its first part.
                     connection.execute(sqlite_insert(ReadingRow).on_conflict_do_nothing(), readings)
+                    _roll_up(connection, readings)
         except BaseException:
             self.seq, self.head, self._boots = seq, head, boots
             raise
@@ -188,6 +215,11 @@ class Ledger:
     def _write_clock(self, connection: Connection, clock: BootClock) -> None:
         boot_id = self._boot_id(connection, clock.boot)
         connection.execute(update(Boot).where(Boot.id == boot_id).values(wall_offset_ms=clock.wall_offset_ms))
+
+
+def _roll_up(connection: Connection, readings: list[dict[str, Any]]) -> None:
+    for boot_id in {row["boot_id"] for row in readings}:
+        roll_up(connection, boot_id, (row["second"] for row in readings if row["boot_id"] == boot_id))
 
 
 def _reading_values(boot_id: int, second: Second) -> dict[str, Any]:

@@ -17,12 +17,15 @@ from typing import NamedTuple
 
 from sqlalchemy.exc import DBAPIError, OperationalError
 
+from shared.chain import ZERO
 from shared.events import EventRecord
 from shared.history import History
 from shared.messages import Answer, Second
 from shared.problems import FailureError
 from shared.timeline import is_trace
-from station.journal.ledger import BootClock, Cursor, Entry, Ledger, Told
+from station.journal.backup import set_aside
+from station.journal.claim import UnwritableError
+from station.journal.ledger import BootClock, Cursor, DamagedError, Entry, Ledger, Told
 from station.rules.fold import fold
 from station.rules.requests import Outcome
 from station.rules.state import Durable
@@ -32,6 +35,8 @@ QUEUE_LIMIT = 20_000
 RETRY_S = 1.0
 LATE_S = 1.0
 JOIN_S = 15.0
+# Longer than the delay of the alarm that tells it.
+TELL_SET_ASIDE_S = 10.0
 
 
 class Reply(NamedTuple):
@@ -51,7 +56,7 @@ class Journal:
     """A station's journal, written by a thread of its own; every method may be called from any thread."""
 
     def __init__(self, path: Path, batch_s: float) -> None:
-        """Open the database, making it where there is none.
+        """Open the database, making it where there is none; a damaged one is set aside and a new one begun.
 
         Raises:
             InputError: the file is no database of a station, or one of another version.
@@ -59,38 +64,87 @@ class Journal:
         """
         self.path = path
         self.on_written: Callable[[], None] | None = None
+        self.set_aside: Path | None = None
         self.lost = 0
         self._batch_s = batch_s
         # The age of the oldest entry not on disk yet says more than an error: a write may also never return.
         self._oldest_s: float | None = None
         self._queue: queue.Queue[_Item] = queue.Queue(QUEUE_LIMIT)
         self._stop = threading.Event()
-        self._failing = False
-        try:
-            self._ledger = Ledger(path)
-        except DBAPIError as error:
-            raise FailureError(f"{path}: cannot be opened for writing: {error.orig}.") from error
+        self._started_s = float("-inf")
+        self.head = (0, ZERO)  # of the newest event on disk; replaced whole
+        self._ledger: Ledger | None = None
+        self._fault = self._open()
         self._thread = threading.Thread(target=self._run, name="journal", daemon=True)
+
+    def _open(self) -> str | None:
+        """Open the database, or say why the card takes no writing now: then it is tried again.
+
+        Raises:
+            InputError: the file is no database of a station, or one of another version.
+            FailureError: somebody else writes it, or it can never be opened.
+        """
+        try:
+            self._ledger = self._opened()
+        except UnwritableError as error:
+            LOG.error("journal: %s The bench goes on; the record waits in memory.", error)
+            return error.code
+        except DBAPIError as error:
+            code = fault_code(error)
+            if code not in ("read-only", "disk-full"):
+                raise FailureError(f"{self.path}: cannot be opened for writing: {error.orig}.") from error
+            LOG.error("journal %s: %s. The bench goes on; the record waits in memory.", self.path, error.orig)
+            return code
+        self.head = (self._ledger.seq, self._ledger.head)
+        return None
+
+    def _opened(self) -> Ledger:
+        try:
+            return Ledger(self.path)
+        except DamagedError as error:
+            self.set_aside = kept = set_aside(self.path, "damaged")
+            LOG.error("journal %s is damaged (%s); kept as %s, a new one begun", self.path, error, kept)
+            return Ledger(self.path)
+
+    @property
+    def fault(self) -> str | None:
+        """Why what is handed in does not reach the disk in time, as a code; None when it does.
+
+        A damaged file that was set aside is told for a while after the start, so that somebody hears of it.
+        """
+        oldest_s, now_s = self._oldest_s, time.monotonic()
+        if self._fault is not None:
+            return self._fault
+        if not self._thread.is_alive() or (
+            oldest_s is not None and now_s - oldest_s > self._batch_s + LATE_S
+        ):
+            return "writing-late"
+        if self.set_aside is not None and now_s - self._started_s < TELL_SET_ASIDE_S:
+            return "file-set-aside"
+        return None
 
     @property
     def ok(self) -> bool:
         """Whether what is handed in reaches the disk in time."""
-        oldest_s = self._oldest_s
-        late = oldest_s is not None and time.monotonic() - oldest_s > self._batch_s + LATE_S
-        return not self._failing and not late and self._thread.is_alive()
+        return self.fault is None
 
     def durable(self) -> Durable:
         """The state that earlier runs left: the fold of their events. Replays had benches of their own."""
+        if self._ledger is None and not self.path.exists():
+            return Durable()
         with History(self.path) as history:
             return fold((moment, body) for moment, body in history.moments() if not is_trace(moment.boot))
 
     def hot_ms(self, units: Iterable[str], from_c: float) -> dict[str, int]:
         """How long each unit has lain on the plate at or above a temperature, by the readings, in ms."""
+        if self._ledger is None:
+            return {}
         with History(self.path) as history:
             return {unit: round(1000 * history.hot_s(unit, from_c)) for unit in units}
 
     def start(self) -> None:
         """Begin to write."""
+        self._started_s = time.monotonic()
         self._thread.start()
 
     def tell(self, told: Told, replies: tuple[Reply, ...] = ()) -> None:
@@ -122,7 +176,7 @@ class Journal:
         if self._thread.is_alive():
             self._thread.join(JOIN_S)
         ended = not self._thread.is_alive()
-        if ended:
+        if ended and self._ledger is not None:
             self._ledger.close()
         if self.lost:
             LOG.error("%d entries were lost", self.lost)
@@ -182,22 +236,35 @@ class Journal:
 
     def _write(self, pending: deque[_Item]) -> bool:
         entries = [item.entry for item in pending if item.entry is not None]
-        try:
-            records = self._ledger.write(entries) if entries else []
-        except OperationalError as error:  # the disk or a lock: later it may work
-            if not self._failing:
-                LOG.error("journal %s cannot be written: %s", self.path, error.orig)
-            self._failing = True
+        ledger = self._ledger or self._opened_at_last()
+        if ledger is None:
             return False
+        try:
+            records = ledger.write(entries) if entries else []
         except Exception as error:  # noqa: BLE001 - no entry may end this thread; each is logged with its cause
-            return self._write_singly(pending, error)
-        if self._failing:
+            fault = fault_code(error)
+            if fault is None:
+                return self._write_singly(pending, error)
+            if self._fault != fault:
+                LOG.error("journal %s cannot be written: %s (%s)", self.path, error, fault)
+            self._fault = fault
+            return False
+        if self._fault is not None:
             LOG.warning("journal %s can be written again", self.path)
-        self._failing = False
+        self._fault = None
+        self.head = (ledger.seq, ledger.head)
         self._answer(pending, records)
         if entries and self.on_written is not None:
             self.on_written()
         return True
+
+    def _opened_at_last(self) -> Ledger | None:
+        try:
+            self._fault = self._open()
+        except Exception:
+            LOG.exception("journal %s cannot be opened", self.path)
+            self._fault = "disk-error"
+        return self._ledger
 
     def _write_singly(self, pending: deque[_Item], error: Exception) -> bool:
         """Something in a batch cannot be written whatever the disk does: leave out that, and only that."""
@@ -233,6 +300,27 @@ class Journal:
             reply.deliver(answer)
         except Exception:
             LOG.exception("an answer could not be delivered")
+
+
+# What SQLite says when the fault is the disk's or the file's and not the entry's: later it may work.
+_FAULTS = (
+    ("full", "disk-full"),
+    ("readonly", "read-only"),
+    ("locked", "database-locked"),
+    ("malformed", "file-damaged"),
+    ("not a database", "file-damaged"),
+)
+
+
+def fault_code(error: Exception) -> str | None:
+    """The code for a write that may work later; None where the entry itself cannot be written."""
+    if not isinstance(error, DBAPIError):
+        return None
+    said = str(error.orig)
+    for words, code in _FAULTS:
+        if words in said:
+            return code
+    return "disk-error" if isinstance(error, OperationalError) else None
 
 
 def _shorten(pending: deque[_Item]) -> int:

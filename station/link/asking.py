@@ -2,6 +2,7 @@
 
 import itertools
 import queue
+import uuid
 from typing import Any
 
 import msgspec
@@ -37,6 +38,7 @@ class Asker:
         self._answers_topic = f"{ROOT}/answers/{name}"
         self._answers: queue.Queue[tuple[bytes, bytes]] = queue.Queue(100)
         self._numbers = itertools.count(1)
+        self._first = uuid.uuid4().hex  # no other run's ids: an equal one would be taken for a repeat
         subscribed: queue.Queue[None] = queue.Queue()
         client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=name, protocol=mqtt.MQTTv5)
         client.suppress_exceptions = True
@@ -69,7 +71,7 @@ class Asker:
 
     def ask(self, text: str, timeout_s: float = 5.0) -> Answer | None:
         """Ask, and wait for the answer; None when none comes in time."""
-        correlation = str(next(self._numbers)).encode()
+        correlation = f"{self._first}-{next(self._numbers)}".encode()
         properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
         properties.ResponseTopic = self._answers_topic
         properties.CorrelationData = correlation

@@ -6,6 +6,8 @@ put values into bounded queues.
 
 import logging
 import socket
+import ssl
+import time
 from collections import deque
 from collections.abc import Callable
 from typing import Any, NamedTuple
@@ -17,6 +19,8 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from shared.problems import InputError
+
 LOG = logging.getLogger("benchward.link")
 PAHO_LOG = logging.getLogger("benchward.link.mqtt")
 # Said at every attempt to reconnect, beside our own line that says it once.
@@ -25,6 +29,9 @@ KEEPALIVE_S = 15
 RECONNECT_MIN_S, RECONNECT_MAX_S = 1, 30
 LARGEST_REQUEST = 4096
 QUEUE_LIMIT = 10_000
+LARGEST_PACKET = 1 << 20
+# A packet is its payload, its topic and a few bytes of header.
+HEADER_ROOM = 64
 
 
 class Incoming(NamedTuple):
@@ -34,6 +41,13 @@ class Incoming(NamedTuple):
     retained: bool
     response_topic: str | None
     correlation: bytes | None
+    expires_s: float | None = None
+    """On the monotonic clock; None: never."""
+
+    @property
+    def expired(self) -> bool:
+        """Whether its sender no longer wants it done."""
+        return self.expires_s is not None and time.monotonic() >= self.expires_s
 
 
 class Acked(NamedTuple):
@@ -72,6 +86,7 @@ class Connection:
         """
         self.connected = False
         self.connections = 0
+        self.largest_packet = LARGEST_PACKET
         self.acks: deque[Acked] = deque(maxlen=QUEUE_LIMIT)
         self.incoming: deque[Incoming] = deque(maxlen=QUEUE_LIMIT)
         self._host, self._port, self._wake = host, port, wake
@@ -94,11 +109,26 @@ class Connection:
         """Use a name and password."""
         self._client.username_pw_set(user, password)
 
+    def encrypt(self, ca_file: str) -> None:
+        """Speak TLS, and believe only brokers whose certificate this CA has signed.
+
+        Raises:
+            InputError: the CA's certificate cannot be read.
+        """
+        try:
+            self._client.tls_set_context(ssl.create_default_context(cafile=ca_file))
+        except OSError as error:
+            raise InputError(f"broker.ca_file {ca_file!r} holds no usable certificate: {error}.") from error
+
     def start(self) -> None:
         """Begin to connect, and go on trying; returns at once."""
         # A clean start each time: requests sent while the station was away are stale, not pending.
         self._client.connect_async(self._host, self._port, keepalive=KEEPALIVE_S, clean_start=True)
         self._client.loop_start()
+
+    def fits(self, topic: str, payload: bytes) -> bool:
+        """Whether the broker takes a message of this size; it would throw us out for a larger one."""
+        return len(payload) + len(topic.encode()) + HEADER_ROOM <= self.largest_packet
 
     def publish(
         self, topic: str, payload: bytes, *, retain: bool = False, correlation: bytes | None = None
@@ -121,7 +151,7 @@ class Connection:
         self.connected = False
 
     def _on_connect(
-        self, client: mqtt.Client, _data: Any, _flags: Any, reason: ReasonCode, _properties: Any
+        self, client: mqtt.Client, _data: Any, _flags: Any, reason: ReasonCode, properties: Any
     ) -> None:
         if reason.is_failure:
             LOG.error("broker %s:%d refused the connection: %s", self._host, self._port, reason)
@@ -130,6 +160,8 @@ class Connection:
         options = SubscribeOptions(qos=1, noLocal=True, retainAsPublished=True)
         client.subscribe(self._requests, options=options)
         client.publish(self._birth[0], self._birth[1], qos=1, retain=True)
+        announced = getattr(properties, "MaximumPacketSize", None)
+        self.largest_packet = min(announced or LARGEST_PACKET, LARGEST_PACKET)
         self.connections += 1
         self.connected = True
         LOG.info("connected to broker %s:%d", self._host, self._port)
@@ -156,12 +188,14 @@ class Connection:
 
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
         properties = message.properties
+        expiry_s = getattr(properties, "MessageExpiryInterval", None)
         self.incoming.append(
             Incoming(
                 bytes(message.payload[: LARGEST_REQUEST + 1]),
                 bool(message.retain),
                 getattr(properties, "ResponseTopic", None),
                 getattr(properties, "CorrelationData", None),
+                None if expiry_s is None else time.monotonic() + expiry_s,
             )
         )
         self._wake()

@@ -11,18 +11,22 @@ from collections.abc import Callable
 from pathlib import Path
 
 from shared.history import History, Place
-from shared.messages import Answer, StationState, Status, cloud_event, encode, senml, topic
+from shared.messages import Answer, Head, StationState, Status, cloud_event, encode, senml, topic
 from shared.problems import InputError
 from shared.requests import AnyRequest, Unreadable, parse_json, parse_text
 from station.journal.ledger import Cursor
 from station.journal.writer import Journal
 from station.link.client import LARGEST_REQUEST, Connection, Incoming
+from station.link.repeats import Repeats
 from station.link.stream import Stream
 from station.settings import BrokerSettings
 
 LOG = logging.getLogger("benchward.link")
 IDLE_S = 0.2
 STATE_GAP_S = 0.1
+# How soon a snapshot that came too soon after the last one is looked at again.
+STATE_LOOK_S = 0.02
+HEAD_GAP_S = 1.0
 CURSOR_GAP_S = 1.0
 FAREWELL_S = 5.0
 AFTER_REFUSAL_S = 5.0
@@ -52,8 +56,11 @@ class Link:
         self._state: StationState | None = None
         self._state_shown_s = float("-inf")
         self._cursor_saved_s = float("-inf")
+        self._head_shown: tuple[int, float] = (0, float("-inf"))
         self._refused_s = float("-inf")
         self.refused = 0
+        self.put_aside = 0
+        self._repeats = Repeats()
         journal.on_written = self._wake.set
         status = topic(station, "status")
         self._connection = Connection(
@@ -68,6 +75,8 @@ class Link:
         )
         if broker.user is not None:
             self._connection.sign_on(broker.user, _password(broker.password_file))
+        if broker.ca_file is not None:
+            self._connection.encrypt(broker.ca_file)
         self._events: Stream[int] = Stream(0)
         self._readings: Stream[Place] = Stream(Place(0, -1))
         self._saved: tuple[int, Place] = (0, Place(0, -1))
@@ -115,7 +124,7 @@ class Link:
             self._readings = Stream(history.cursor("link-readings"))
             self._saved = (self._events.cursor, self._readings.cursor)
             while not self._stop.is_set():
-                self._wake.wait(IDLE_S)
+                self._wake.wait(IDLE_S if self._state is None else STATE_LOOK_S)
                 self._wake.clear()
                 self._turn(history)
             self._farewell(history)
@@ -125,6 +134,7 @@ class Link:
         self._take_requests()
         if self._connection.connected:
             self._send_state()
+            self._send_head()
             if time.monotonic() - self._refused_s >= AFTER_REFUSAL_S:
                 self._send_events(history)
                 self._send_readings(history)
@@ -148,11 +158,18 @@ class Link:
         if state is None:
             return
         if now_s - self._state_shown_s < STATE_GAP_S:
-            self._stop.wait(0.01)
-            self._wake.set()
-            return
+            return  # the next look is soon enough
         self._state, self._state_shown_s = None, now_s
         self._connection.publish(topic(self._station, "state"), encode(state), retain=True)
+
+    def _send_head(self) -> None:
+        """Tell the head of the chain when it has moved, once a second at most."""
+        (seq, digest), (shown, shown_s) = self._journal.head, self._head_shown
+        if seq == shown or time.monotonic() - shown_s < HEAD_GAP_S:
+            return
+        self._head_shown = (seq, time.monotonic())
+        head = encode(Head(seq=seq, hash=digest))
+        self._connection.publish(topic(self._station, "head"), head, retain=True)
 
     def _send_events(self, history: History) -> None:
         room = self._window // 2 - self._events.in_flight
@@ -160,6 +177,10 @@ class Link:
             return
         for record, wall_ms in history.event_page(self._events.sent, room):
             payload = encode(cloud_event(self._station, record, wall_ms))
+            if not self._connection.fits(topic(self._station, "events"), payload):
+                self._put_aside("event", record.seq, payload)
+                self._events.set_aside(record.seq)
+                continue
             mid = self._connection.publish(topic(self._station, "events"), payload)
             if mid is None:
                 return
@@ -171,10 +192,24 @@ class Link:
             return
         for place, second, wall_ms in history.seconds_page(self._readings.sent, room):
             payload = encode(senml(self._station, second, wall_ms))
+            if not self._connection.fits(topic(self._station, "readings"), payload):
+                self._put_aside("reading", place, payload)
+                self._readings.set_aside(place)
+                continue
             mid = self._connection.publish(topic(self._station, "readings"), payload)
             if mid is None:
                 return
             self._readings.launched(mid, place)
+
+    def _put_aside(self, what: str, position: object, payload: bytes) -> None:
+        self.put_aside += 1
+        LOG.error(
+            "%s %s is set aside: %d bytes, the broker takes packets of %d; it stays in the journal",
+            what,
+            position,
+            len(payload),
+            self._connection.largest_packet,
+        )
 
     def _save_cursors(self, *, now: bool = False) -> None:
         reached = (self._events.cursor, self._readings.cursor)
@@ -187,10 +222,12 @@ class Link:
     def _take_requests(self) -> None:
         while self._connection.incoming:
             incoming = self._connection.incoming.popleft()
-            deliver = self._answerer(incoming)
-            if incoming.retained:
-                LOG.warning("a retained request was ignored")
-            elif not self._ask(_parsed(incoming.payload), deliver):
+            if incoming.retained and not incoming.payload:
+                continue  # somebody clears a stored request; nothing is asked
+            deliver = self._repeats.remember(incoming, self._answerer(incoming))
+            if deliver is None:
+                continue
+            if not self._ask(_judged(incoming), deliver):
                 deliver(Answer(accepted=False, reasons=["station-busy"], seq=None))
 
     def _answerer(self, incoming: Incoming) -> Callable[[Answer], None]:
@@ -214,6 +251,8 @@ class Link:
             self._wake.wait(0.02)
             self._wake.clear()
         if self._connection.connected:
+            self._head_shown = (self._head_shown[0], float("-inf"))
+            self._send_head()
             goodbye = encode(Status(online=False, reason="stopped"))
             mid = self._connection.publish(topic(self._station, "status"), goodbye, retain=True)
             while self._connection.connected and time.monotonic() < deadline:
@@ -223,6 +262,16 @@ class Link:
                     break
             self._take_acks()
         self._save_cursors(now=True)
+
+
+def _judged(incoming: Incoming) -> AnyRequest | Unreadable:
+    """The request, or why it is refused; a refusal is recorded like any other."""
+    text = incoming.payload[:200].decode("utf-8", "replace")
+    if incoming.retained:
+        return Unreadable(text, "malformed-request", "retained; a request is published without retain")
+    if incoming.expired:
+        return Unreadable(text, "malformed-request", "came after its expiry")
+    return _parsed(incoming.payload)
 
 
 def _parsed(payload: bytes) -> AnyRequest | Unreadable:

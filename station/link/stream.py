@@ -20,6 +20,7 @@ class Stream(Generic[Position]):
         self.acknowledged = 0
         self._flying: OrderedDict[int, Position] = OrderedDict()
         self._done: set[int] = set()
+        self._set_aside = 0
 
     @property
     def in_flight(self) -> int:
@@ -30,6 +31,14 @@ class Stream(Generic[Position]):
         """A message was handed to the client under this message id."""
         self._flying[mid] = position
         self.sent = position
+
+    def set_aside(self, position: Position) -> None:
+        """Pass over a message that can never be sent; the cursor still waits for those before it."""
+        self._set_aside += 1
+        mid = -self._set_aside  # the client's ids are positive
+        self.launched(mid, position)
+        self.landed(mid)
+        self.acknowledged -= 1
 
     def landed(self, mid: int) -> bool:
         """The broker acknowledged a message; True if the cursor moved. Ids of others are passed over."""

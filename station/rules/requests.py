@@ -320,6 +320,11 @@ def _lamp_test(tick: Tick, request: requests.LampTest) -> list[str]:
     return []
 
 
+def _sign_review(tick: Tick, request: requests.SignReview) -> list[str]:
+    tick.emit(events.ReviewSigned(period=request.period, head=request.head, technician=request.by))
+    return []
+
+
 def _dispense(tick: Tick, request: requests.Dispense) -> list[str]:
     before_ml = tick.watch.vapour.lift_ml
     vapour = dispense(tick.watch.vapour, request.ml, tick.book.limits.solvent)
@@ -371,6 +376,7 @@ _HANDLERS: dict[type, Callable[[Tick, Any], list[str]]] = {
     requests.OutOfService: _out_of_service,
     requests.InService: _in_service,
     requests.LampTest: _lamp_test,
+    requests.SignReview: _sign_review,
     requests.Dispense: _dispense,
     requests.Close: _close,
 }

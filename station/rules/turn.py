@@ -52,6 +52,8 @@ def _raised(tick: Tick, cause: Cause, reason: str, minutes: float, by: str | Non
         why = str(tick.watch.plate.quality)
     elif cause.alarm == "extraction-sensor-fault":
         why = str(tick.reading.extraction.quality)
+    elif cause.alarm == "journal-failing":
+        why = tick.reading.health.journal_fault
     elif cause.alarm == "plate-not-heating" and _pinned(tick):
         why = "pinned-to-cold-junction"
     if cause.alarm.startswith("vapour"):

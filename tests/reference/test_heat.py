@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.special import expi
 
 from shared.heat import (
     DELTA_H_OVER_R_K,
@@ -20,6 +21,7 @@ from shared.heat import (
     clip,
     duration_s,
     equivalent_min,
+    max_rise_c_per_min,
     mean_c,
     mean_kinetic_c,
     time_above_s,
@@ -194,3 +196,56 @@ def test_time_above_is_that_of_the_distribution_when_temperatures_are_held(
 def test_mean_is_that_of_the_distribution_when_temperatures_are_held() -> None:
     """The same distribution has a mean of 60.0 °C."""
     assert mean_c([steps(HELD)]) == pytest.approx(60.0)
+
+
+def sampled(curve, whole_s: int) -> Run:
+    """A curve as the record keeps it: a mean for each second at its middle, both ends as they are."""
+    inner = [(at + 0.5, float(np.mean(curve(at + np.linspace(0.05, 0.95, 10))))) for at in range(whole_s)]
+    return Run("b", ((0.0, float(curve(0.0))), *inner, (float(whole_s), float(curve(float(whole_s))))))
+
+
+@pytest.mark.parametrize("threshold_c", [60, 80, 100, 110])
+def test_time_above_is_the_closed_form_of_an_exponential(threshold_c: int) -> None:
+    """A plate that comes up from 25 to 120 °C with a time constant of 90 s: t = tau ln((120-25)/(120-th))."""
+    tau_s, whole_s = 90.0, 900
+    run = sampled(lambda t: 120 - 95 * np.exp(-t / tau_s), whole_s)
+    crossing_s = tau_s * np.log(95 / (120 - threshold_c))
+    assert time_above_s([run], threshold_c) == pytest.approx(whole_s - crossing_s, abs=0.02)
+
+
+def test_mean_is_the_closed_form_of_an_exponential() -> None:
+    """The mean of 120 - 95 e^(-t/90) over 900 s is 120 - 95 (90/900) (1 - e^-10)."""
+    run = sampled(lambda t: 120 - 95 * np.exp(-t / 90.0), 900)
+    assert mean_c([run]) == pytest.approx(120 - 9.5 * (1 - np.exp(-10)), abs=1e-3)
+
+
+@pytest.mark.parametrize(("from_c", "to_c", "whole_s"), [(25, 100, 600), (100, 40, 300), (80, 81, 1000)])
+def test_kinetic_mean_is_the_closed_form_of_a_ramp(from_c: float, to_c: float, whole_s: int) -> None:
+    """The integral of exp(-D/T) over a ramp in T is T exp(-D/T) + D Ei(-D/T), Ei by scipy."""
+    ratio_k = 10_000.0
+
+    def primitive(kelvin: float) -> float:
+        return float(kelvin * np.exp(-ratio_k / kelvin) + ratio_k * expi(-ratio_k / kelvin))
+
+    low_k, high_k = sorted((from_c + 273.15, to_c + 273.15))
+    mean = (primitive(high_k) - primitive(low_k)) / (high_k - low_k)
+    closed_c = -ratio_k / np.log(mean) - 273.15
+    run = sampled(lambda t: from_c + (to_c - from_c) * t / whole_s, whole_s)
+    assert mean_kinetic_c([run]) == pytest.approx(closed_c, abs=2e-3)
+    assert equivalent_min([run]) == pytest.approx(
+        whole_s / 60 * np.exp(ratio_k * (1 / 373.15 - 1 / (closed_c + 273.15))), rel=1e-3
+    )
+
+
+@pytest.mark.parametrize("threshold_c", [60, 80, 100])
+def test_time_above_is_the_closed_form_of_a_ramp(threshold_c: int) -> None:
+    """From 25 to 110 °C in 850 s, a tenth of a degree a second; crossings lie between samples."""
+    run = sampled(lambda t: 25 + t / 10, 850)
+    assert time_above_s([run], threshold_c) == pytest.approx((110 - threshold_c) * 10, abs=1e-6)
+    assert max_rise_c_per_min([run]) == pytest.approx(6.0, abs=1e-6)
+
+
+def test_steepest_rise_is_the_closed_form_of_an_exponential() -> None:
+    """The steepest minute of 120 - 95 e^(-t/90) is its first: 95 (1 - e^(-60/90)) °C."""
+    run = sampled(lambda at: 120 - 95 * np.exp(-at / 90), 900)
+    assert max_rise_c_per_min([run]) == pytest.approx(95 * (1 - np.exp(-60 / 90)), abs=0.01)

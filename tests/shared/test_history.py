@@ -111,11 +111,11 @@ def test_units_are_listed_with_their_steps_when_asked(written: Written) -> None:
     """Units in order of booking in, each with its steps in order and their results."""
     assert written(*DAY).units() == [
         {
-            "unit": "A", "model": "m", "job": "J", "outcome": "scrapped",
+            "unit": "A", "model": "m", "job": "J", "booked_in": None, "outcome": "scrapped",
             "steps": [{"step": "intake", "result": "pass"}, {"step": "frame-off", "result": "abandoned"}],
         },
         {
-            "unit": "B", "model": "n", "job": None, "outcome": "open",
+            "unit": "B", "model": "n", "job": None, "booked_in": None, "outcome": "open",
             "steps": [{"step": "intake", "result": "running"}],
         },
     ]  # fmt: skip

@@ -23,6 +23,12 @@ def second_of(**fields: Any) -> Second:
     return Second(**{**known, **fields})
 
 
+def sent(station: str, second: Second, wall_ms: int | None) -> list[dict[str, Any]]:
+    """The pack as a receiver reads it."""
+    pack: list[dict[str, Any]] = json.loads(encode(senml(station, second, wall_ms)))
+    return pack
+
+
 def record_of(body: EventBody) -> EventRecord:
     """A record around a body."""
     return EventRecord(seq=7, boot="b", mono_ms=1500, body=body, prev=ZERO, hash="f" * 64)
@@ -36,7 +42,7 @@ def test_topic_stands_under_the_stations_base_when_named(leaf: str) -> None:
 
 def test_pack_carries_every_value_when_all_are_known() -> None:
     """Plate, cold junction, extraction and cradle, with boot, mono_s and seq beside the first."""
-    pack = senml("bench-1", second_of(), WALL_MS)
+    pack = sent("bench-1", second_of(), WALL_MS)
     assert [(entry["n"], entry.get("u"), entry.get("v", entry.get("vb"))) for entry in pack] == [
         ("plate", "Cel", 99.5),
         ("cold-junction", "Cel", 24.5),
@@ -59,7 +65,7 @@ UNKNOWN = {
 @pytest.mark.parametrize("name", UNKNOWN)
 def test_value_is_left_out_when_it_is_unknown(name: str) -> None:
     """One unknown value is missing from the pack; the others and the base stay."""
-    pack = senml("bench-1", second_of(**UNKNOWN[name]), WALL_MS)
+    pack = sent("bench-1", second_of(**UNKNOWN[name]), WALL_MS)
     assert [entry["n"] for entry in pack] == [other for other in UNKNOWN if other != name]
     assert "bn" in pack[0]
     assert 0 not in [entry.get("v") for entry in pack]
@@ -68,7 +74,7 @@ def test_value_is_left_out_when_it_is_unknown(name: str) -> None:
 def test_pack_says_only_why_when_nothing_is_known() -> None:
     """A second without any value is still told, with the reason and without a number."""
     nothing = {key: None for part in UNKNOWN.values() for key, value in part.items() if value is None}
-    pack = senml("bench-1", second_of(**nothing, quality="board-silent", valid_ms=0), None)
+    pack = sent("bench-1", second_of(**nothing, quality="board-silent", valid_ms=0), None)
     assert [{key: entry.get(key) for key in ("n", "vs", "v", "vb")} for entry in pack] == [
         {"n": "plate-quality", "vs": "board-silent", "v": None, "vb": None}
     ]
@@ -77,14 +83,14 @@ def test_pack_says_only_why_when_nothing_is_known() -> None:
 @pytest.mark.parametrize("fields", [{"plate_mean_c": 0.0}, {"extraction_a": 0.0}, {"cold_junction_c": 0.0}])
 def test_value_is_sent_when_it_is_a_true_nought(fields: dict[str, float]) -> None:
     """A measured nought is a value like any other."""
-    pack = senml("bench-1", second_of(**fields), WALL_MS)
+    pack = sent("bench-1", second_of(**fields), WALL_MS)
     assert [entry["v"] for entry in pack if entry.get("v") == 0] == [0]
     assert len(pack) == 4
 
 
 def test_base_time_is_left_out_when_the_clock_is_unknown() -> None:
     """Without wall time there is no bt; a receiver must not read one as now."""
-    assert "bt" not in senml("bench-1", second_of(), None)[0]
+    assert "bt" not in sent("bench-1", second_of(), None)[0]
 
 
 @pytest.mark.parametrize(

@@ -40,6 +40,14 @@ class HandClock:
         """Unix milliseconds, while the clock is trusted."""
         return None if self.wall_offset_ms is None else self.now_ms + self.wall_offset_ms
 
+    def wait_until_ms(self, mono_ms: int, wake: threading.Event) -> bool:
+        """Sleep until then, or be woken half way."""
+        if wake.is_set() and mono_ms - self.now_ms > 1:
+            self.now_ms += (mono_ms - self.now_ms) // 2
+            return True
+        self.sleep_until_ms(mono_ms)
+        return False
+
     def sleep_until_ms(self, mono_ms: int) -> None:
         """Be there."""
         self.now_ms = max(self.now_ms, mono_ms)
@@ -248,3 +256,26 @@ def test_an_overdue_calibration_is_a_low_alarm(tmp_path: Path) -> None:
     assert (raised.alarm, raised.priority) == ("calibration-due", "low")
     assert station.wires.driven[-1].permit
     station.journal.stop()
+
+
+def test_a_request_between_two_ticks_is_answered_at_once_by_the_last_wires(station: Station) -> None:
+    """Half a tick after it was read the plate is not read again, and the grid of the ticks stands."""
+    answered: list[Answer] = []
+    station.ticks(1)
+    words, ticks = station.wires.word, station.daemon.ticks
+    station.clock.now_ms += 50
+    station.inbox.put(Asking(parse_text("sign-in technician=T-1"), answered.append))
+    station.daemon.answer()
+    assert station.journal.flush(10)
+    assert [answer.accepted for answer in answered] == [True]
+    assert (station.wires.word, station.daemon.ticks) == (words, ticks)
+    with History(station.journal.path) as history:
+        signed = [record.mono_ms for record, _ in history.events() if record.body.technician == "T-1"]
+    assert signed == [150]
+
+
+def test_before_the_first_tick_nothing_is_judged(station: Station) -> None:
+    """Without a reading a request waits."""
+    station.inbox.put(Asking(parse_text("sign-out")))
+    station.daemon.answer()
+    assert station.kinds() == ["station-started"]

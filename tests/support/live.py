@@ -73,21 +73,23 @@ class Broker:
 class Station:
     """`benchward run --simulate` in a process of its own."""
 
-    def __init__(self, folder: Path, port: int, station: str = "bench-1") -> None:
+    def __init__(self, folder: Path, port: int, station: str = "bench-1", extra: str = "") -> None:
+        self.program = ["-m", "station"]
         self.db = folder / "station.db"
         self.log = folder / "station.log"
         self.settings = folder / "settings.toml"
         self.settings.write_text(
-            f'[station]\nid = "{station}"\n[broker]\nport = {port}\n'
+            f'[station]\nid = "{station}"\n{extra}[broker]\nport = {port}\n'
             f'[journal]\npath = "{self.db}"\nbatch_s = 1.0\n'
         )
         self.process: subprocess.Popen | None = None
 
-    def start(self, *options: str) -> None:
-        """Start it."""
-        command = [sys.executable, "-m", "station", "--settings", str(self.settings), "run", "--simulate"]
+    def start(self, *options: str, env: dict[str, str] | None = None) -> None:
+        """Start it, with variables of the environment added."""
+        command = [sys.executable, *self.program, "--settings", str(self.settings), "run", "--simulate"]
         with self.log.open("ab") as log:
-            self.process = subprocess.Popen([*command, *options], stdout=log, stderr=log)
+            whole = {**os.environ, **(env or {})}
+            self.process = subprocess.Popen([*command, *options], stdout=log, stderr=log, env=whole)
 
     def end(self, number: int = signal.SIGTERM) -> int:
         """End it by a signal; its exit code."""

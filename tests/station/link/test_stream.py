@@ -44,3 +44,13 @@ def test_cursor_is_the_unbroken_run_whatever_the_order(order: list[int], count: 
         stream.landed(100 + position)
     missing = min(set(range(8)) - landed, default=8)
     assert stream.cursor == missing - 1
+
+
+def test_message_set_aside_holds_up_nobody() -> None:
+    """The cursor passes it once those before it have landed, and it does not count as acknowledged."""
+    stream = Stream(0)
+    stream.launched(11, 1)
+    stream.set_aside(2)
+    assert (stream.cursor, stream.in_flight) == (0, 2)
+    stream.landed(11)
+    assert (stream.cursor, stream.in_flight, stream.acknowledged) == (2, 0, 1)

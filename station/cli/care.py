@@ -1,0 +1,105 @@
+"""Care of the database: `backup`, `restore`, `migrate`, `prune`."""
+
+import time
+from pathlib import Path
+
+import click
+
+from shared.records import SCHEMA_VERSION
+from station.cli.record import db_option
+from station.cli.watching import watching
+from station.journal.backup import Copied, back_up
+from station.journal.backup import restore as put_back
+from station.journal.claim import Claim
+from station.journal.migrating import bring_up_to_date, version_of
+from station.journal.pruning import prune as thin
+from station.journal.rolling import roll_up_anew
+from station.settings import Settings
+
+
+def _file(settings: Settings, db: Path | None) -> Path:
+    return db or Path(settings.journal.path)
+
+
+def _told(copied: Copied) -> str:
+    size_mb = copied.size / 1e6
+    return f"{copied.path}: {size_mb:.1f} MB, {copied.events} events, read back whole; head {copied.head}"
+
+
+@click.command()
+@click.argument("dest", type=click.Path(path_type=Path))
+@db_option
+@click.pass_obj
+def backup(settings: Settings, dest: Path, db: Path | None) -> None:
+    """Copy the database to DEST (a new file, or a folder) and verify the copy; the station may run."""
+    with watching("checking the copy") as progress:
+        copied = back_up(_file(settings, db), dest, progress)
+    click.echo(_told(copied))
+    click.echo("Keep the head somewhere else: it shows later whether the record was cut off or rewritten.")
+
+
+@click.command()
+@click.argument("src", type=click.Path(path_type=Path))
+@db_option
+@click.pass_obj
+def restore(settings: Settings, src: Path, db: Path | None) -> None:
+    """Put the backup SRC in the database's place; the station must be stopped, the old file is kept."""
+    with watching("checking the copy") as progress:
+        copied, aside = put_back(src, _file(settings, db), progress)
+    click.echo(_told(copied))
+    if aside is not None:
+        click.echo(f"What was there before is kept as {aside}")
+
+
+@click.command()
+@db_option
+@click.option("--dry-run", is_flag=True, help="Only say what would be done.")
+@click.option("--roll-up", is_flag=True, help="Make minutes and hours anew from the readings as well.")
+@click.pass_obj
+def migrate(settings: Settings, db: Path | None, dry_run: bool, roll_up: bool) -> None:
+    """Bring the database to this program's schema: backed up before, checked after, all of it or nothing."""
+    path = _file(settings, db)
+    version = version_of(path)
+    if dry_run:
+        need = (
+            "nothing to do" if version == SCHEMA_VERSION else f"would be brought to schema {SCHEMA_VERSION}"
+        )
+        click.echo(f"{path}: schema {version}; {need}")
+        return
+    claim = Claim(path)
+    try:
+        done = bring_up_to_date(path)
+        with watching("rolling up") as progress:
+            anew = roll_up_anew(path, progress) if roll_up else 0
+    finally:
+        claim.release()
+    if done.kept is None:
+        click.echo(f"{path}: has schema {done.after} already")
+    else:
+        click.echo(f"{path}: brought from schema {done.before} to {done.after}; as it was: {done.kept}")
+    if roll_up:
+        click.echo(f"minutes and hours of {anew} boots made anew")
+
+
+@click.command()
+@db_option
+@click.option("--older-than", type=click.IntRange(min=1), metavar="DAYS", required=True, help="Age in days.")
+@click.option("--dry-run", is_flag=True, help="Only say what would go.")
+@click.pass_obj
+def prune(settings: Settings, db: Path | None, older_than: int, dry_run: bool) -> None:
+    """Delete old seconds of record in which no unit lay on the plate; a station may be running.
+
+    Events, the seconds of units, minutes and hours stay.
+    """
+    with watching("thinning") as progress:
+        done = thin(
+            _file(settings, db), time.time_ns() // 1_000_000, older_than, dry_run=dry_run, progress=progress
+        )
+    verb = "would go" if dry_run else "deleted"
+    click.echo(
+        f"{done.gone} seconds from before {done.before} {verb}; {done.kept} of units on the plate stay."
+    )
+    if done.undated:
+        click.echo(f"{done.undated} seconds stay because their date is not known.")
+    if done.gone and not dry_run:
+        click.echo("The file keeps its size: the room is used again for what comes.")

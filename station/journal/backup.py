@@ -1,0 +1,144 @@
+"""One verified file out of a database that may be written at the same time, and back again.
+
+The copy is taken by SQLite's own backup in one step: in several it would begin anew with each write of the
+station and never end. It becomes visible only when it has been read back whole.
+"""
+
+import os
+import sqlite3
+from collections.abc import Callable
+from contextlib import closing
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import NamedTuple
+
+from shared.history import History
+from shared.problems import FailureError, InputError
+from station.journal.claim import Claim
+
+Progress = Callable[[int, int], None]
+SIDE_FILES = ("-wal", "-shm")
+
+
+class Copied(NamedTuple):
+    """A copy that was verified: where it is, its size in bytes, its events and the head of their chain."""
+
+    path: Path
+    size: int
+    events: int
+    head: str
+
+
+def back_up(source: Path, target: Path, progress: Progress | None = None) -> Copied:
+    """Copy a database to one file, while it is written or not.
+
+    Args:
+        source: a station's database.
+        target: the file to make, or a folder in which it gets the database's name and the time.
+        progress: told (events checked, events in all) now and then.
+
+    Raises:
+        InputError: the source is no station's database, or the target exists.
+        FailureError: the copy could not be made or does not hold together; nothing is left behind.
+    """
+    with History(source):
+        pass  # refuses what is no station's database before anything is made
+    if target.is_dir():
+        target = target / f"{source.stem}-{stamp()}{source.suffix}"
+    if target.exists():
+        raise InputError(f"{target}: is there already; name a new file, or a folder.")
+    part = target.with_name(f".{target.name}.part")
+    try:
+        copy(source, part)
+        copied = verified(part, progress)
+        os.replace(part, target)
+        sync_folder(target.parent)
+    except (OSError, sqlite3.Error) as error:
+        raise FailureError(f"{target}: cannot be made from {source}: {error}.") from error
+    finally:
+        discard(part)
+    return copied._replace(path=target)
+
+
+def restore(source: Path, target: Path, progress: Progress | None = None) -> tuple[Copied, Path | None]:
+    """Put a backup in the place of a database; what was copied, and where the old file is kept.
+
+    Raises:
+        InputError: the backup is no station's database.
+        FailureError: a station writes the target, or the backup does not hold together; nothing is changed.
+    """
+    with History(source):
+        pass
+    claim = Claim(target)
+    part = target.with_name(f".{target.name}.part")
+    try:
+        copy(source, part)
+        copied = verified(part, progress)
+        aside = set_aside(target, "replaced") if target.exists() else None
+        os.replace(part, target)
+        sync_folder(target.parent)
+    except (OSError, sqlite3.Error) as error:
+        raise FailureError(f"{target}: cannot be restored from {source}: {error}.") from error
+    finally:
+        discard(part)
+        claim.release()
+    return copied._replace(path=target), aside
+
+
+def set_aside(path: Path, why: str) -> Path:
+    """Move a database out of the way, with what belongs to it, under a name that says why and when."""
+    aside = path.with_name(f"{path.name}.{why}-{stamp()}")
+    os.replace(path, aside)
+    for side in SIDE_FILES:
+        beside = path.with_name(path.name + side)
+        if beside.exists():
+            os.replace(beside, aside.with_name(aside.name + side))
+    sync_folder(path.parent)
+    return aside
+
+
+def verified(path: Path, progress: Progress | None = None) -> Copied:
+    """Read a database whole: the file and the chain.
+
+    Raises:
+        FailureError: it does not hold together.
+    """
+    with closing(sqlite3.connect(path)) as connection:
+        found = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
+    if found != "ok":
+        raise FailureError(f"{path}: the file is damaged: {found}.")
+    with History(path) as history:
+        verdict = history.verify(progress)
+    if verdict.problem is not None:
+        raise FailureError(f"{path}: the chain breaks: {verdict.problem}.")
+    return Copied(path, path.stat().st_size, verdict.count, verdict.head)
+
+
+def copy(source: Path, part: Path) -> None:
+    """Copy a database to one file as it is at this moment, and bring that to the disk."""
+    discard(part)
+    with closing(sqlite3.connect(source)) as taken, closing(sqlite3.connect(part)) as made:
+        taken.backup(made, pages=-1)
+        made.execute("PRAGMA journal_mode = DELETE")  # one file, nothing beside it
+    with part.open("rb+") as file:
+        os.fsync(file.fileno())
+
+
+def discard(part: Path) -> None:
+    """Remove what an unfinished copy left, with the files SQLite puts beside it."""
+    for name in (part.name, *(part.name + side for side in SIDE_FILES), part.name + "-journal"):
+        part.with_name(name).unlink(missing_ok=True)
+
+
+def sync_folder(folder: Path) -> None:
+    """Bring a folder's names to the disk."""
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def stamp() -> str:
+    """The time now, UTC, as it stands in names of files."""
+    return datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")

@@ -1,0 +1,136 @@
+"""Thinning old readings: what lay on the plate stays, the rest lives on as minutes and hours.
+
+Events are never touched, so that the chain stays whole. Each piece is a short transaction of its own, with a
+pause after it: a station that writes at the same time never waits longer than one piece takes.
+"""
+
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import NamedTuple
+
+from sqlalchemy import Connection, delete, func, select, update
+
+from shared.database import writing_engine
+from shared.problems import InputError
+from shared.records import Boot, PlacementRow, ReadingRow
+from shared.schema import check_schema
+from shared.timeline import rfc3339
+
+PIECE_S = 7200
+PAUSE_S = 0.02
+DAY_MS = 86_400_000
+
+
+class Thinned(NamedTuple):
+    """What pruning did, or would do.
+
+    ``gone``: seconds that went; ``kept``: as old, but a unit lay on the plate; ``undated``: of unknown age;
+    ``before``: the limit, RFC 3339.
+    """
+
+    gone: int
+    kept: int
+    undated: int
+    before: str
+
+
+class _Piece(NamedTuple):
+    boot_id: int
+    from_s: int
+    to_s: int
+
+
+def prune(
+    path: Path,
+    now_ms: int,
+    days: int,
+    *,
+    dry_run: bool = False,
+    progress: Callable[[int, int], None] | None = None,
+) -> Thinned:
+    """Delete readings older than so many days that belong to no unit's time on the plate.
+
+    Args:
+        path: a station's database; a station may be writing it.
+        now_ms: Unix milliseconds.
+        days: at least 1.
+        dry_run: only count.
+        progress: told (pieces done, pieces in all).
+
+    Raises:
+        InputError: not a station's database, or fewer than one day.
+    """
+    if days < 1:
+        raise InputError(f"--older-than is {days!r}; at least 1 day of readings is kept whole.")
+    if not path.is_file():
+        raise InputError(f"{path}: there is no such file; name a station's database with --db FILE.")
+    limit_ms = now_ms - days * DAY_MS
+    engine = writing_engine(path)
+    check_schema(engine, path)
+    gone = kept = 0
+    try:
+        with engine.connect() as connection:
+            pieces = _pieces(connection, limit_ms)
+            undated = _undated(connection)
+        for done, piece in enumerate(pieces, start=1):
+            with engine.begin() as connection:
+                taken, left = _thin(connection, piece, dry_run=dry_run)
+            gone, kept = gone + taken, kept + left
+            if progress is not None:
+                progress(done, len(pieces))
+            if taken and not dry_run:
+                time.sleep(PAUSE_S)
+    finally:
+        engine.dispose()
+    return Thinned(gone, kept, undated, rfc3339(limit_ms) or "")
+
+
+def _pieces(connection: Connection, limit_ms: int) -> list[_Piece]:
+    """The stretches of each dated boot that are old enough, whole minutes of them."""
+    pieces = []
+    ends = select(ReadingRow.boot_id, func.min(ReadingRow.second), func.max(ReadingRow.second))
+    for boot_id, first, last in connection.execute(ends.group_by(ReadingRow.boot_id)).all():
+        offset_ms, thinned_to = connection.execute(
+            select(Boot.wall_offset_ms, Boot.thinned_to).where(Boot.id == boot_id)
+        ).one()
+        if offset_ms is None:
+            continue
+        until = min(last + 1, (limit_ms - offset_ms) // 60_000 * 60)
+        start = max(first, thinned_to or 0)
+        while start < until:
+            end = min(until, start + PIECE_S)
+            pieces.append(_Piece(boot_id, start, end))
+            start = end
+    return pieces
+
+
+def _undated(connection: Connection) -> int:
+    """Seconds whose age cannot be told; they stay."""
+    query = select(func.count()).select_from(ReadingRow).join(Boot, Boot.id == ReadingRow.boot_id)
+    return int(connection.execute(query.where(Boot.wall_offset_ms.is_(None))).scalar_one())
+
+
+def _thin(connection: Connection, piece: _Piece, *, dry_run: bool) -> tuple[int, int]:
+    here = (
+        ReadingRow.boot_id == piece.boot_id,
+        ReadingRow.second >= piece.from_s,
+        ReadingRow.second < piece.to_s,
+    )
+    on_plate = (
+        select(PlacementRow.placed_seq)
+        .where(
+            PlacementRow.boot_id == piece.boot_id,
+            PlacementRow.placed_ms < (ReadingRow.second + 1) * 1000,
+            func.coalesce(PlacementRow.removed_ms, 1 << 62) >= ReadingRow.second * 1000,
+        )
+        .exists()
+    )
+    whole = int(connection.execute(select(func.count()).select_from(ReadingRow).where(*here)).scalar_one())
+    if dry_run:
+        idle = select(func.count()).select_from(ReadingRow).where(*here, ~on_plate)
+        gone = int(connection.execute(idle).scalar_one())
+    else:
+        gone = connection.execute(delete(ReadingRow).where(*here, ~on_plate)).rowcount
+        connection.execute(update(Boot).where(Boot.id == piece.boot_id).values(thinned_to=piece.to_s))
+    return gone, whole - gone

@@ -1,0 +1,29 @@
+"""Making all roll-ups of a database anew."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+from sqlalchemy import select
+
+from shared.database import writing_engine
+from shared.records import Boot
+from station.journal.rollups import make_anew
+
+
+def roll_up_anew(path: Path, progress: Callable[[int, int], None] | None = None) -> int:
+    """Make minutes and hours of every boot anew, a transaction a boot; how many boots there are.
+
+    The caller holds the claim of the file. ``progress`` is told (boots done, boots in all).
+    """
+    engine = writing_engine(path)
+    try:
+        with engine.connect() as connection:
+            boots = connection.execute(select(Boot.id, Boot.thinned_to)).all()
+        for done, boot in enumerate(boots, start=1):
+            with engine.begin() as connection:
+                make_anew(connection, boot.id, boot.thinned_to or 0)
+            if progress is not None:
+                progress(done, len(boots))
+    finally:
+        engine.dispose()
+    return len(boots)

@@ -1,0 +1,236 @@
+"""A journal that is damaged, full, read-only or held: told, set aside or waited for, never a crash."""
+
+import os
+import shutil
+import sqlite3
+import subprocess
+import time
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from shared import events
+from shared.history import History
+from shared.messages import Second
+from shared.problems import FailureError, InputError
+from shared.timeline import Moment
+from station.journal.ledger import DamagedError, Ledger, Told
+from station.journal.writer import Journal
+
+LIMIT_S = 15.0
+
+
+def told(number: int, text: str = "T") -> Told:
+    """An event."""
+    return Told(Moment("b", number), (events.SignedIn(technician=f"{text}-{number}"),))
+
+
+def second(at: int) -> Second:
+    """A second of record."""
+    return Second(
+        boot="b", second=at, plate_mean_c=20.0, plate_min_c=20.0, plate_max_c=20.0, cold_junction_c=25.0,
+        extraction_a=0.4, solvent_out=False, quality="good", valid_ms=1000,
+    )  # fmt: skip
+
+
+def written(path: Path, count: int = 400) -> Path:
+    """A station's database."""
+    ledger = Ledger(path)
+    ledger.write([told(number) for number in range(count)])
+    ledger.close()
+    return path
+
+
+def wait_for(true, what: str):
+    """Look until it is so."""
+    end_s = time.monotonic() + LIMIT_S
+    while time.monotonic() < end_s:
+        if true():
+            return
+        time.sleep(0.01)
+    raise AssertionError(what)
+
+
+def garble_header(path: Path) -> None:
+    """The first page is overwritten."""
+    with path.open("rb+") as file:
+        file.write(b"\xff" * 4096)
+
+
+def garble_middle(path: Path) -> None:
+    """A page inside is overwritten."""
+    with path.open("rb+") as file:
+        file.seek(5 * 4096)
+        file.write(b"\x5a" * 4096)
+
+
+def cut_short(path: Path) -> None:
+    """The file ends in the middle."""
+    os.truncate(path, path.stat().st_size // 2)
+
+
+@pytest.mark.parametrize("damage", [garble_header, garble_middle, cut_short])
+def test_damaged_journal_is_set_aside_and_a_new_one_begun(tmp_path, damage):
+    """The damaged bytes are kept under a name that is told; the new record works."""
+    path = written(tmp_path / "bench.db")
+    damage(path)
+    bytes_before = path.read_bytes()
+    journal = Journal(path, 1.0)
+    assert journal.set_aside is not None
+    assert journal.set_aside.name.startswith("bench.db.damaged-2")
+    assert journal.set_aside.read_bytes() == bytes_before
+    journal.start()
+    assert journal.fault == "file-set-aside"  # told for a while, so that the alarm is raised
+    journal.tell(told(0))
+    assert journal.flush(LIMIT_S)
+    assert journal.stop()
+    with History(path) as history:
+        assert history.verify().count == 1
+
+
+def test_file_of_another_program_is_left_alone(tmp_path):
+    """What no station has written is refused, not moved."""
+    path = tmp_path / "notes.db"
+    path.write_text("shopping list")
+    with pytest.raises(InputError, match="is no database"):
+        Journal(path, 1.0)
+    assert path.read_text() == "shopping list"
+
+
+def test_damage_is_told_to_those_who_only_want_the_ledger(tmp_path):
+    """A replay does not move a station's file."""
+    path = written(tmp_path / "bench.db")
+    garble_middle(path)
+    with pytest.raises(DamagedError):
+        Ledger(path)
+    assert path.exists()
+
+
+def test_damage_while_running_is_told_and_nothing_is_thrown_away(tmp_path):
+    """Pages that rot under a running station: it goes on trying, and says file-damaged."""
+    path = written(tmp_path / "bench.db", 3000)
+    journal = Journal(path, 0.5)
+    journal.start()
+    journal.tell(told(10_000))
+    assert journal.flush(LIMIT_S)
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    size = path.stat().st_size
+    with path.open("rb+") as file:
+        file.seek(4096)
+        file.write(b"\x5a" * (size - 4096))
+    journal.tell(told(10_001))
+    wait_for(lambda: journal.fault == "file-damaged", "the damage was not told")
+    assert journal.lost == 0
+    assert not journal.stop()
+
+
+@pytest.fixture
+def small_disk(tmp_path):
+    """A file system of its own, of eight megabytes."""
+    folder = tmp_path / "card"
+    folder.mkdir()
+    made = subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", "size=8m", "tmpfs", str(folder)], check=False, capture_output=True
+    )
+    if made.returncode:
+        pytest.skip(f"no file system can be mounted here: {made.stderr.decode().strip()}")
+    yield folder
+    subprocess.run(["umount", "-l", str(folder)], check=True)
+
+
+def test_full_card_is_told_and_what_waited_is_written_in_order_when_there_is_room(small_disk):
+    """Nothing is lost and nothing twice; events and seconds of the time between are all there."""
+    filler, path = small_disk / "filler", small_disk / "bench.db"
+    journal = Journal(path, 0.5)
+    journal.start()
+    journal.tell(told(0))
+    assert journal.flush(LIMIT_S)
+    with filler.open("wb", buffering=0) as file:
+        while True:
+            try:
+                file.write(b"\0" * 4096)
+            except OSError:
+                break
+    number = 0
+
+    def full() -> bool:
+        nonlocal number
+        number += 1
+        journal.tell(told(number, "x" * 30))
+        journal.add_second(second(number))
+        return journal.fault == "disk-full"
+
+    wait_for(full, "the full card was not told")
+    for extra in range(number + 1, number + 200):
+        journal.tell(told(extra))
+    filler.unlink()
+    assert journal.flush(LIMIT_S)
+    assert (journal.fault, journal.lost) == (None, 0)
+    assert journal.stop()
+    with History(path) as history:
+        assert history.verify().count == number + 200
+        told_ms = [record.mono_ms for record, _ in history.events()]
+        assert history.counts()["readings"] == number
+    assert told_ms == list(range(number + 200))
+
+
+def test_read_only_card_at_the_start_is_told_and_written_when_it_can_be(small_disk):
+    """A worn-out card mounts for reading only: the bench goes on, knows its state, and waits to write."""
+    path = written(small_disk / "bench.db", 5)
+    remount = ["mount", "-o", "remount", str(small_disk)]
+    subprocess.run([*remount[:2], "remount,ro", remount[3]], check=True)
+    journal = Journal(path, 0.5)
+    assert journal.fault == "read-only"
+    assert journal.durable().technician == "T-4"
+    journal.start()
+    journal.tell(told(5))
+    assert not journal.flush(1.5)
+    assert (journal.fault, journal.lost) == ("read-only", 0)
+    subprocess.run([*remount[:2], "remount,rw", remount[3]], check=True)
+    assert journal.flush(LIMIT_S)
+    assert journal.fault is None
+    assert journal.stop()
+    with History(path) as history:
+        assert history.verify().count == 6
+
+
+def test_reader_with_a_long_transaction_holds_nobody_up(tmp_path):
+    """The log grows while it reads, the station writes on, and afterwards the log is short again."""
+    path = written(tmp_path / "bench.db")
+    journal = Journal(path, 0.2)
+    journal.start()
+    wal = path.with_name("bench.db-wal")
+    with closing(sqlite3.connect(path, isolation_level=None)) as reader:
+        reader.execute("BEGIN")
+        before = reader.execute("SELECT count(*) FROM events").fetchone()
+        for number in range(3000):
+            journal.tell(told(1000 + number))
+        assert journal.flush(LIMIT_S)
+        assert journal.fault is None
+        assert reader.execute("SELECT count(*) FROM events").fetchone() == before
+        grown = wal.stat().st_size
+    for number in range(50):
+        journal.tell(told(9000 + number))
+        assert journal.flush(LIMIT_S)
+    assert wal.stat().st_size <= max(4 * 1024 * 1024, grown)
+    assert journal.stop()
+    with History(path) as history:
+        assert history.verify().count == 400 + 3000 + 50
+
+
+def test_journal_in_a_folder_that_vanished_says_so_and_does_not_crash(tmp_path):
+    """Somebody pulls the stick: writes go to the open file or fail, the thread lives, the end is told."""
+    folder = tmp_path / "stick"
+    folder.mkdir()
+    journal = Journal(folder / "bench.db", 0.2)
+    journal.start()
+    journal.tell(told(0))
+    assert journal.flush(LIMIT_S)
+    shutil.rmtree(folder)
+    journal.tell(told(1))
+    journal.flush(3.0)
+    assert journal.stop() in (True, False)
+    with pytest.raises(FailureError):
+        Journal(folder / "bench.db", 0.2)

@@ -1,0 +1,183 @@
+"""Minutes and hours: kept with the readings, written twice without harm, made anew, pruned around."""
+
+import random
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from shared import events
+from shared.curve import curve
+from shared.messages import Second
+from shared.problems import FailureError, InputError
+from shared.timeline import Moment
+from station.cli import main
+from station.journal.audit import audit
+from station.journal.ledger import BootClock, Ledger, Told
+from station.journal.pruning import DAY_MS, prune
+from station.journal.rolling import roll_up_anew
+
+WALL_MS = 1_772_440_000_000 // 60_000 * 60_000
+ROLLED = "SELECT * FROM {} ORDER BY boot_id, number"
+
+
+def second(at: int, plate_c: float | None = 20.0, amps: float | None = 0.4, valid_ms: int = 1000) -> Second:
+    """A second of record; the plate within a degree of its mean."""
+    low_c, high_c = (None, None) if plate_c is None else (plate_c - 1, plate_c + 1)
+    return Second(
+        boot="b", second=at, plate_mean_c=plate_c, plate_min_c=low_c, plate_max_c=high_c,
+        cold_junction_c=25.0, extraction_a=amps, solvent_out=False,
+        quality="good" if plate_c is not None else "open-circuit",
+        valid_ms=valid_ms if plate_c is not None else 0,
+    )  # fmt: skip
+
+
+def written(path: Path, *batches: list) -> Path:
+    """A database with these batches, each a transaction."""
+    ledger = Ledger(path)
+    for batch in batches:
+        ledger.write(batch)
+    ledger.close()
+    return path
+
+
+def rolled(path: Path, table: str) -> list[tuple]:
+    """The rows of a roll-up."""
+    with closing(sqlite3.connect(path)) as connection:
+        return connection.execute(ROLLED.format(table)).fetchall()
+
+
+def test_a_minute_holds_extremes_mean_and_counts(tmp_path):
+    """Worked by hand: 30 s at 20 °C, 20 s at 50 °C half known, 10 s without a reading."""
+    rows = [second(at) for at in range(30)] + [second(at, 50.0, None, 500) for at in range(30, 50)]
+    path = written(tmp_path / "b.db", [*rows, *(second(at, None) for at in range(50, 60))])
+    ((_, number, seconds, valid_ms, cc_ms, low, high, amps_s, ma, out),) = rolled(path, "minutes")
+    assert (number, seconds, valid_ms, out) == (0, 60, 40_000, 0)
+    assert cc_ms / valid_ms / 100 == pytest.approx((30 * 20 + 20 * 0.5 * 50) / 40)
+    assert (low, high, amps_s, ma) == (1900, 5100, 40, 16_000)
+    assert [row[1:] for row in rolled(path, "hours")] == [row[1:] for row in rolled(path, "minutes")]
+
+
+@settings(max_examples=20, deadline=None)
+@given(
+    seconds=st.lists(st.integers(0, 8000), min_size=1, max_size=120, unique=True),
+    cuts=st.integers(1, 12),
+    seed=st.integers(0, 99),
+)
+def test_rollups_do_not_depend_on_how_readings_were_batched(tmp_path_factory, seconds, cuts, seed):
+    """In one batch, in many, out of order, some handed in twice: the same minutes and hours."""
+    chance = random.Random(seed)
+    plates, currents = [None, 20.0, 55.5, 101.25], [None, 0.4]
+    rows = [second(at, chance.choice(plates), chance.choice(currents)) for at in sorted(seconds)]
+    folder = tmp_path_factory.mktemp("rolled")
+    whole = written(folder / "one.db", rows)
+    parts = [rows[index::cuts] for index in range(cuts)]
+    many = written(folder / "many.db", *(part for part in parts if part), rows[:5])
+    for table in ("minutes", "hours"):
+        assert rolled(whole, table) == rolled(many, table)
+    roll_up_anew(many)
+    for table in ("minutes", "hours"):
+        assert rolled(whole, table) == rolled(many, table)
+
+
+def test_verify_finds_a_rollup_that_was_changed(tmp_path):
+    """And making them anew puts it right."""
+    path = written(tmp_path / "b.db", [second(at) for at in range(200)])
+    audit(path)
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("UPDATE minutes SET plate_max_cc = 1 WHERE number = 2")
+        connection.commit()
+    with pytest.raises(FailureError, match="minutes, boot 1, number 2"):
+        audit(path)
+    result = CliRunner().invoke(main, ["migrate", "--db", str(path), "--roll-up"])
+    assert (result.exit_code, "minutes and hours of 1 boots made anew" in result.stdout) == (0, True)
+    audit(path)
+
+
+def on_plate(path: Path) -> Path:
+    """Two hours of each of two days of one boot, a unit on the plate for ten minutes of the first."""
+    unit = [
+        BootClock("b", WALL_MS),
+        Told(Moment("b", 0), (events.UnitBookedIn(unit="U", model="m"), events.UnitTaken(unit="U"))),
+        Told(Moment("b", 3_600_000), (events.UnitPlaced(unit="U"),)),
+        Told(Moment("b", 4_200_000), (events.UnitRemoved(unit="U"),)),
+    ]
+    return written(path, unit, [second(at) for at in (*range(7200), *range(86_400, 93_600))])
+
+
+def test_pruning_keeps_units_events_and_rollups(tmp_path):
+    """A day of seconds goes, but for the unit's ten minutes; minutes, hours and chain are as they were."""
+    path = on_plate(tmp_path / "b.db")
+    minutes, hours = rolled(path, "minutes"), rolled(path, "hours")
+    now_ms = WALL_MS + 2 * DAY_MS
+    planned = prune(path, now_ms, 1, dry_run=True)
+    assert (planned.gone, planned.kept) == (7200 - 601, 601)
+    assert prune(path, now_ms, 1)[:3] == planned[:3]
+    with closing(sqlite3.connect(path)) as connection:
+        left = connection.execute("SELECT count(*), min(second), max(second) FROM readings").fetchone()
+    assert left == (7200 + 601, 3600, 93_599)
+    assert (rolled(path, "minutes"), rolled(path, "hours")) == (minutes, hours)
+    audit(path)
+    roll_up_anew(path)
+    assert (rolled(path, "minutes"), rolled(path, "hours")) == (minutes, hours)
+    assert prune(path, now_ms, 1).gone == 0
+
+
+def test_pruning_leaves_what_has_no_date(tmp_path):
+    """A boot whose clock was never set may be of yesterday."""
+    path = written(tmp_path / "b.db", [second(at) for at in range(100)])
+    assert prune(path, WALL_MS + 100 * DAY_MS, 1) == (0, 0, 100, "2026-06-09T08:26:00.000Z")
+
+
+def test_pruning_a_day_of_today_is_refused(tmp_path):
+    """At least a day is kept."""
+    with pytest.raises(InputError, match="at least 1 day"):
+        prune(written(tmp_path / "b.db", [second(0)]), WALL_MS, 0)
+
+
+def test_a_writer_goes_on_while_old_seconds_are_pruned(tmp_path):
+    """The station's connection writes between the pieces, and nothing of it is touched."""
+    path = on_plate(tmp_path / "b.db")
+    ledger = Ledger(path)
+    seen = []
+
+    def write(done: int, whole: int) -> None:
+        ledger.write([second(93_600 + done)])
+        seen.append(whole)
+
+    prune(path, WALL_MS + 2 * DAY_MS, 1, progress=write)
+    ledger.close()
+    assert len(seen) == 12
+    audit(path)
+
+
+@pytest.mark.parametrize(("hours", "level_s"), [(1, 1), (24, 60), (24 * 30, 3600)])
+def test_curve_keeps_peaks_and_means_at_every_width(tmp_path, hours, level_s):
+    """Against the rows themselves: a spike of one second in a day is in the curve of a month."""
+    path = tmp_path / "b.db"
+    rows = [second(at, 20.0 + at % 7) for at in range(7200)]
+    rows[4000] = second(4000, 140.0)
+    written(path, [BootClock("b", WALL_MS)], rows)
+    points = curve(path, WALL_MS, WALL_MS + hours * 3_600_000, points=50)
+    inside = rows[: 3600 * min(hours, 2)]
+    assert max(point.max_c for point in points) == max(row.plate_max_c for row in inside)
+    assert min(point.min_c for point in points) == min(row.plate_min_c for row in inside)
+    weight = sum(point.valid * point.width_ms for point in points)
+    mean = sum(point.mean_c * point.valid * point.width_ms for point in points) / weight
+    if hours == 1:
+        assert mean == pytest.approx(sum(row.plate_mean_c for row in inside) / len(inside), abs=1e-3)
+    assert all(point.width_ms % (level_s * 1000) == 0 for point in points)
+    assert len(points) <= 51
+
+
+def test_curve_leaves_gaps_out(tmp_path):
+    """Two stretches with an hour between them: nothing is drawn there."""
+    rows = [second(at) for at in range(600)] + [second(at) for at in range(4200, 4800)]
+    path = written(tmp_path / "b.db", [BootClock("b", WALL_MS)], rows)
+    points = curve(path, WALL_MS, WALL_MS + 2 * 3_600_000, points=120)
+    times = [(point.at_ms - WALL_MS) // 60_000 for point in points]
+    assert times == [*range(10), *range(70, 80)]

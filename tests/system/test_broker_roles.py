@@ -1,0 +1,172 @@
+"""Each role at a real broker with TLS: what it should do gets through, and nothing else does.
+
+Everything is seen from outside, with mosquitto's own clients. The broker accepts a denied subscription and
+then delivers nothing, so that a denial is judged by what arrives, never by what was answered.
+"""
+
+import os
+import shutil
+import ssl
+import stat
+import subprocess
+import time
+from pathlib import Path
+
+import pytest
+from live import Broker, Station, free_port, wait_until
+
+pytestmark = pytest.mark.system
+ROOT = "benchward/v1"
+MAKE = Path(__file__).parents[2] / "deploy" / "broker-files"
+ROLES = ("bench-1", "dashboard", "job-system", "collector")
+LEAVES = ("status", "state", "readings", "events", "requests")
+OWN = {f"{ROOT}/bench-1/{leaf}" for leaf in LEAVES if leaf != "requests"}
+ASK = {f"{ROOT}/bench-1/requests", f"{ROOT}/bench-2/requests"}
+ANSWERS = {f"{ROOT}/answers/{role}/1" for role in ROLES}
+TOPICS = sorted(ANSWERS | {f"{ROOT}/bench-{n}/{leaf}" for n in (1, 2) for leaf in LEAVES})
+MAY_PUBLISH = {"bench-1": OWN | ANSWERS, "dashboard": ASK, "job-system": ASK, "collector": set()}
+
+
+def seen(*leaves: str) -> set[str]:
+    """These topics of both stations."""
+    return {f"{ROOT}/bench-{n}/{leaf}" for n in (1, 2) for leaf in leaves}
+
+
+MAY_HEAR = {
+    "bench-1": {f"{ROOT}/bench-1/requests"},
+    "dashboard": seen("status", "state", "readings", "events") | {f"{ROOT}/answers/dashboard/1"},
+    "job-system": seen("status", "events") | {f"{ROOT}/answers/job-system/1"},
+    "collector": seen("status", "readings", "events"),
+}
+
+
+class SecuredBroker(Broker):
+    """A Mosquitto on the files that the command makes, and one user more who may do everything."""
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__(folder)
+        self.files = folder / "broker"
+        self.make()
+        self._config = self.files / "mosquitto.conf"
+        passwords = self.files / "passwords"
+        subprocess.run(["mosquitto_passwd", "-b", passwords, "witness", "w"], check=True, capture_output=True)
+        (self.files / "witness.password").write_text("w")
+        with (self.files / "acl").open("a") as acl:
+            acl.write("\nuser witness\ntopic readwrite #\n")
+
+    def make(self) -> None:
+        """Run the command."""
+        environment = {**os.environ, "PORT": str(self.port)}
+        subprocess.run([MAKE, self.files], check=True, env=environment, capture_output=True)
+
+    def client(self, program: str, role: str, *options: str) -> list[str]:
+        """The command line of a client in a role."""
+        found = shutil.which(program)
+        assert found is not None, f"{program} is not installed: apt-get install mosquitto-clients"
+        password = (self.files / f"{role}.password").read_text().strip()
+        return [
+            found, "-V", "5", "-q", "1", "-h", "localhost", "-p", str(self.port),
+            "--cafile", str(self.files / "ca.crt"), "-u", role, "-P", password, *options,
+        ]  # fmt: skip
+
+    def publish(self, role: str, topic: str, payload: str) -> None:
+        """Publish; whether it was taken is seen at the other end."""
+        subprocess.run(
+            self.client("mosquitto_pub", role, "-t", topic, "-m", payload), capture_output=True, timeout=10
+        )
+
+    def hear(self, role: str, *topics: str) -> subprocess.Popen:
+        """Listen; lines of topic and payload."""
+        wanted = [word for topic in topics for word in ("-t", topic)]
+        return subprocess.Popen(
+            self.client("mosquitto_sub", role, "-v", "-d", *wanted),
+            stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+        )  # fmt: skip
+
+
+@pytest.fixture
+def secured(tmp_path):
+    """A running broker with TLS, passwords and roles."""
+    for folder in (tmp_path, tmp_path.parent, tmp_path.parent.parent):
+        folder.chmod(folder.stat().st_mode | 0o011)
+    broker = SecuredBroker(tmp_path)
+    broker.start()
+    yield broker
+    broker.end()
+
+
+def heard(process: subprocess.Popen, seconds: float) -> set[str]:
+    """Topics of what a listener got until now and in some seconds more; ends it."""
+    time.sleep(seconds)
+    process.terminate()
+    lines = process.communicate(timeout=10)[0].splitlines()
+    assert any("SUBACK" in line for line in lines), lines
+    return {line.split()[0] for line in lines if line.startswith("benchward/")}
+
+
+def test_each_role_publishes_only_what_is_its_own(secured):
+    """What a role publishes on every topic arrives at a witness exactly where it may."""
+    for role in ROLES:
+        witness = secured.hear("witness", "benchward/#")
+        time.sleep(0.3)
+        for topic in TOPICS:
+            secured.publish(role, topic, role)
+        assert (role, heard(witness, 0.3)) == (role, MAY_PUBLISH[role])
+
+
+def test_each_role_hears_only_what_concerns_it(secured):
+    """Of everything that is published, each role hears exactly what it may; shared subscriptions as well."""
+    listeners = {role: secured.hear(role, "benchward/#", *TOPICS) for role in ROLES}
+    shared = secured.hear("collector", f"$share/c/{ROOT}/+/readings", f"$share/c/{ROOT}/+/state")
+    time.sleep(0.5)
+    for topic in TOPICS:
+        secured.publish("witness", topic, "x")
+    assert {role: heard(process, 0.1) for role, process in listeners.items()} == MAY_HEAR
+    assert heard(shared, 0.1) == seen("readings")
+
+
+def test_nobody_comes_in_without_password_or_encryption(secured):
+    """A wrong password, none, and a connection without TLS are all refused."""
+    good = secured.client("mosquitto_pub", "bench-1", "-t", f"{ROOT}/bench-1/status", "-m", "x")
+    assert subprocess.run(good, capture_output=True, timeout=10).returncode == 0
+    at = good.index("-P")
+    for bad in (
+        [*good[: at + 1], "wrong", *good[at + 2 :]],
+        [*good[: good.index("-u")], *good[at + 2 :]],
+        [*good[: good.index("--cafile")], *good[good.index("-u") :]],
+    ):
+        assert subprocess.run(bad, capture_output=True, timeout=10).returncode != 0
+
+
+def test_station_publishes_over_tls_with_its_password(secured, tmp_path):
+    """The station with its own user, password file and the CA is heard by the dashboard's role."""
+    station = Station(tmp_path, secured.port)
+    text = station.settings.read_text().replace(
+        "[broker]\n",
+        f'[broker]\nhost = "localhost"\nuser = "bench-1"\n'
+        f'password_file = "{secured.files}/bench-1.password"\nca_file = "{secured.files}/ca.crt"\n',
+    )
+    station.settings.write_text(text)
+    listener = secured.hear("dashboard", f"{ROOT}/bench-1/status", f"{ROOT}/bench-1/readings")
+    station.start()
+    try:
+        wait_until(lambda: "connected to broker" in station.log.read_text(), what="the connection")
+        assert heard(listener, 4) == {f"{ROOT}/bench-1/status", f"{ROOT}/bench-1/readings"}
+    finally:
+        station.end()
+
+
+def test_files_stay_and_keys_are_closed_when_made_again(tmp_path):
+    """A second run changes no byte; private keys and passwords are for their owner, at most the group."""
+    folder = tmp_path / "broker"
+    for _ in range(2):
+        before = {path.name: path.read_bytes() for path in folder.glob("*")}
+        run = subprocess.run(
+            [MAKE, folder], env={**os.environ, "PORT": str(free_port())}, capture_output=True, text=True
+        )
+        assert run.returncode == 0, run.stderr
+    assert {path.name: path.read_bytes() for path in folder.glob("*")} == before
+    modes = {path.name: stat.S_IMODE(path.stat().st_mode) for path in folder.glob("*")}
+    assert {modes[name] for name in ("ca.key", *(f"{role}.password" for role in ROLES))} == {0o600}
+    assert {modes[name] for name in ("broker.key", "passwords", "acl")} == {0o640}
+    ssl.create_default_context(cafile=str(folder / "ca.crt"))
