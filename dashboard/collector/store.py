@@ -1,102 +1,164 @@
-"""The collected database: PostgreSQL or SQLite. The same row written twice is kept once."""
+"""The collected database, PostgreSQL or SQLite. The same row written twice is kept once."""
 
-from collections.abc import Sequence
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any, Protocol
 
 import sqlalchemy as sa
-from sqlalchemy.dialects import postgresql, sqlite
+import sqlalchemy.exc
 
-from dashboard.collector.rows import Row
+from dashboard.collector import tables
+from dashboard.collector.boots import Boots, month_after, month_of
+from dashboard.collector.rows import Row, SetAside
+from dashboard.collector.sqlite import Sqlite
+from shared.problems import FailureError, InputError
 
-_meta = sa.MetaData()
-TABLES = {
-    table.name: table
-    for table in (
-        sa.Table(
-            "events",
-            _meta,
-            sa.Column("station", sa.Text, primary_key=True),
-            sa.Column("boot", sa.Text, primary_key=True),
-            sa.Column("seq", sa.BigInteger, primary_key=True),
-            sa.Column("kind", sa.Text, nullable=False),
-            sa.Column("at", sa.Text),  # RFC 3339; null while the boot's wall time was unknown
-            sa.Column("data", sa.Text, nullable=False),
-        ),
-        sa.Table(
-            "readings",
-            _meta,
-            sa.Column("station", sa.Text, primary_key=True),
-            sa.Column("boot", sa.Text, primary_key=True),
-            sa.Column("mono_s", sa.BigInteger, primary_key=True),
-            sa.Column("wall_s", sa.Double),
-            sa.Column("plate_c", sa.Double),
-            sa.Column("cold_junction_c", sa.Double),
-            sa.Column("extraction_a", sa.Double),
-            sa.Column("solvent_out", sa.Boolean),
-            sa.Column("quality", sa.Text),
-        ),
-        sa.Table(
-            "set_aside",
-            _meta,
-            sa.Column("sha256", sa.Text, primary_key=True),
-            sa.Column("topic", sa.Text, nullable=False),
-            sa.Column("payload", sa.LargeBinary, nullable=False),
-            sa.Column("reason", sa.Text, nullable=False),
-        ),
-    )
-}
+
+class RefusedError(Exception):
+    """The database answers, and does not take a value among the rows. Nothing was written."""
+
+
+class AwayError(Exception):
+    """The database does not answer, or cannot write now. Nothing was written."""
+
+
+class Dialect(Protocol):
+    """What PostgreSQL and SQLite do each in their own way."""
+
+    errors: tuple[type[Exception], ...]
+
+    def insert(self, table: sa.Table) -> Any:
+        """An INSERT that can pass over what is there."""
+
+    def engine(self, url: sa.URL) -> sa.Engine:
+        """An engine for the URL."""
+
+    def lay_out(self, connection: sa.Connection) -> None:
+        """Make the tables and views that are missing."""
+
+    def make_months(self, connection: sa.Connection, months: Iterable[str]) -> None:
+        """Make room for rows of these months."""
+
+    def write(self, connection: sa.Connection, table: sa.Table, rows: list[tuple[Any, ...]]) -> None:
+        """Insert the rows that are not there yet; they come in the order of their keys, each key once."""
+
+    def refuses(self, error: BaseException) -> bool:
+        """Whether the error is about a value, rather than about the database."""
+
+
+def dialect_of(url: str) -> tuple[Dialect, sa.URL]:
+    """How to speak to the database of the URL, and its URL for the library.
+
+    Raises:
+        InputError: the URL is of neither kind.
+        FailureError: the driver for PostgreSQL is not installed.
+    """
+    try:
+        made = sa.make_url(url)
+    except sqlalchemy.exc.ArgumentError as error:
+        raise InputError(f"{url!r} is no database; write postgresql://USER@HOST/NAME.") from error
+    if made.drivername == "sqlite" and made.database:
+        return Sqlite(), made
+    if made.drivername != "postgresql":
+        shown = made.render_as_string(hide_password=True)
+        raise InputError(f"{shown!r} is neither postgresql://USER@HOST/NAME nor sqlite:///FILE.")
+    try:
+        # The driver has no wheel for every board, and a small shop does without it.
+        from dashboard.collector.postgres import Postgres
+    except ImportError as error:
+        raise FailureError(
+            "The driver for PostgreSQL is missing: pip install 'benchward[collect]'."
+        ) from error
+    return Postgres(), made.set(drivername="postgresql+psycopg")
 
 
 class Store:
-    """Writes rows; ``write`` returns only after its transaction is committed."""
+    """Writes rows; ``write`` returns only after its transaction is committed.
 
-    def __init__(self, url: str) -> None:
-        self.engine = sa.create_engine(
-            sa.make_url(url.replace("postgresql://", "postgresql+psycopg://", 1)), pool_pre_ping=True
-        )
-        self._made = False
+    ``clock``: Unix time in seconds, for the month of boots that do not know the time.
+    """
 
-    def write(self, rows: Sequence[Row]) -> None:
+    def __init__(self, url: str, clock: Callable[[], float] = time.time) -> None:
+        self._dialect, made = dialect_of(url)
+        self.engine = self._dialect.engine(made)
+        self._clock = clock
+        self._boots = Boots()
+        self._laid_out = False
+        self._months: set[str] = set()
+
+    def write(self, rows: Sequence[Row | SetAside]) -> None:
         """Write all rows in one transaction, in the order of their keys so that writers cannot deadlock.
 
         Raises:
-            sqlalchemy.exc.SQLAlchemyError, or the driver's error: nothing was written.
+            RefusedError: a value is refused; nothing was written, and it may be tried in parts.
+            AwayError: try again later; nothing was written.
         """
-        with self.engine.begin() as connection:
-            if not self._made:
-                if connection.dialect.name == "postgresql":
-                    # Collectors that start together must not make the tables at once.
-                    connection.execute(sa.text("SELECT pg_advisory_xact_lock(7241)"))
-                _meta.create_all(connection)
-            for name, table in TABLES.items():
-                values = sorted(
-                    {row.values[: _keys(table)]: row.values for row in rows if row.table == name}.items()
-                )
-                if values:
-                    _insert(connection, table, [told for _, told in values])
-        self._made = True
+        kept = [row for row in rows if isinstance(row, Row)]
+        aside = {row.sha256: tuple(row) for row in rows if isinstance(row, SetAside)}
+        with self._told_apart():
+            self._prepare()
+            self._know(kept)
+            batches = self._batches(kept)
+            self._have_months({values[2] for batch in batches.values() for values in batch})
+            news = self._boots.news(kept)
+            with self.engine.begin() as connection:
+                for table in tables.PARTITIONED:
+                    if batches[table.name]:
+                        self._dialect.write(connection, table, batches[table.name])
+                if aside:
+                    self._dialect.write(connection, tables.set_aside, sorted(aside.values()))
+                self._boots.date(connection, news)
+            self._boots.dated(news)
 
     def close(self) -> None:
         """Give the connections back."""
         self.engine.dispose()
 
+    @contextmanager
+    def _told_apart(self) -> Iterator[None]:
+        """Errors told apart by what helps: leaving a row out, or waiting."""
+        ours = (sqlalchemy.exc.SQLAlchemyError, OSError, ValueError, OverflowError)
+        caught: tuple[type[Exception], ...] = ours + self._dialect.errors
+        try:
+            yield
+        except caught as error:
+            cause = getattr(error, "orig", None) or error
+            told = (str(cause).splitlines() or [type(cause).__name__])[0]
+            if self._dialect.refuses(cause):
+                raise RefusedError(told) from error
+            # What comes back may be another database, or the same as it was yesterday.
+            self._boots.forget()
+            self._months.clear()
+            self._laid_out = False
+            raise AwayError(told) from error
 
-def _keys(table: sa.Table) -> int:
-    return len(table.primary_key.columns)
+    def _prepare(self) -> None:
+        if not self._laid_out:
+            with self.engine.begin() as connection:
+                self._dialect.lay_out(connection)
+            self._laid_out = True
 
+    def _know(self, rows: list[Row]) -> None:
+        strangers = self._boots.strangers(rows)
+        if strangers:
+            with self.engine.begin() as connection:
+                self._boots.learn(connection, self._dialect.insert, strangers, self._clock())
 
-def _insert(connection: sa.Connection, table: sa.Table, values: list[tuple[object, ...]]) -> None:
-    names = [column.name for column in table.columns]
-    if connection.dialect.name != "postgresql":
-        connection.execute(
-            sqlite.insert(table).on_conflict_do_nothing(),
-            [dict(zip(names, told, strict=True)) for told in values],
-        )
-        return
-    stage = sa.table(f"stage_{table.name}", *(sa.column(name) for name in names))
-    connection.execute(sa.text(f"CREATE TEMPORARY TABLE {stage.name} (LIKE {table.name}) ON COMMIT DROP"))
-    raw = connection.connection.driver_connection
-    assert raw is not None  # noqa: S101 -- a checked-out connection has one
-    with raw.cursor() as cursor, cursor.copy(f"COPY {stage.name} FROM STDIN") as copy:
-        for told in values:
-            copy.write_row(told)
-    connection.execute(postgresql.insert(table).from_select(names, sa.select(stage)).on_conflict_do_nothing())
+    def _batches(self, rows: list[Row]) -> dict[str, list[tuple[Any, ...]]]:
+        """The rows of each table by their keys, each key once."""
+        found: dict[str, dict[tuple[int, int], tuple[Any, ...]]] = {"events": {}, "readings": {}}
+        for row in rows:
+            boot = self._boots.of(row)
+            month = month_of(boot.zero_s + row.mono_s)
+            found[row.table][boot.id, row.key] = (boot.id, row.key, month, *row.values)
+        return {name: [held[key] for key in sorted(held)] for name, held in found.items()}
+
+    def _have_months(self, months: set[str]) -> None:
+        """Also this month and the next are made, so that the turn of the month finds its place ready."""
+        now = month_of(self._clock())
+        missing = (months | {now, month_after(now)}) - self._months
+        if missing:
+            with self.engine.begin() as connection:
+                self._dialect.make_months(connection, sorted(missing))
+            self._months |= missing
