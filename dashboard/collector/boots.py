@@ -41,7 +41,7 @@ def zero_of(row: Row, now_s: float) -> int:
 
 def month_of(unix_s: float) -> str:
     """The first day of the UTC month, as ISO 8601."""
-    return _month_of_day(int(unix_s // DAY_S))
+    return month_of_day(int(unix_s // DAY_S))
 
 
 def month_after(month: str) -> str:
@@ -50,30 +50,31 @@ def month_after(month: str) -> str:
 
 
 @lru_cache(8192)
-def _month_of_day(day: int) -> str:
+def month_of_day(day: int) -> str:
+    """The first day of the month of a day that is counted from 1970."""
     return datetime.fromtimestamp(day * DAY_S, UTC).strftime("%Y-%m-01")
 
 
 class Boots:
-    """The boots known so far; those not known yet are looked up, or entered."""
+    """The boots known so far; those not known yet are looked up, or entered.
+
+    Attributes:
+        known: by names of station and boot.
+    """
 
     def __init__(self) -> None:
-        self._known: dict[tuple[str, str], Boot] = {}
+        self.known: dict[tuple[str, str], Boot] = {}
 
     def forget(self) -> None:
         """Look everything up again: the database may be another one now."""
-        self._known.clear()
-
-    def of(self, row: Row) -> Boot:
-        """The row's boot, which `learn` has seen."""
-        return self._known[row.station, row.boot]
+        self.known.clear()
 
     def strangers(self, rows: Iterable[Row]) -> dict[tuple[str, str], Row]:
         """The first row of each boot that is not known."""
         found: dict[tuple[str, str], Row] = {}
         for row in rows:
             name = (row.station, row.boot)
-            if name not in self._known:
+            if name not in self.known:
                 found.setdefault(name, row)
         return found
 
@@ -83,7 +84,7 @@ class Boots:
         """Enter the boots that the database does not hold, in the order of their names, and look all up."""
         names = sorted(strangers)
         self._look_up(connection, names)
-        new = [name for name in names if name not in self._known]
+        new = [name for name in names if name not in self.known]
         if new:
             entries = [
                 {"station": name[0], "boot": name[1], "zero_s": zero_of(strangers[name], now_s)}
@@ -96,18 +97,16 @@ class Boots:
         for start in range(0, len(names), AT_ONCE):
             wanted = sa.tuple_(boots.c.station, boots.c.boot).in_(names[start : start + AT_ONCE])
             for row in connection.execute(sa.select(boots).where(wanted)):
-                self._known[row.station, row.boot] = Boot(row.id, row.zero_s, row.offset_rank)
+                self.known[row.station, row.boot] = Boot(row.id, row.zero_s, row.offset_rank)
 
     def news(self, rows: Iterable[Row]) -> dict[tuple[str, str], Offset]:
         """Offsets that outrank what is known, the highest rank for each boot."""
         found: dict[tuple[str, str], Offset] = {}
         for row in rows:
-            if row.offset is None:
-                continue
-            name = (row.station, row.boot)
-            held = found[name].rank if name in found else self._known[name].rank
-            if row.offset.rank > held:
-                found[name] = row.offset
+            offset, name = row.offset, (row.station, row.boot)
+            if offset is not None and offset.rank > self.known[name].rank:
+                if name not in found or offset.rank > found[name].rank:
+                    found[name] = offset
         return found
 
     def date(self, connection: sa.Connection, news: dict[tuple[str, str], Offset]) -> None:
@@ -118,7 +117,7 @@ class Boots:
             .values(offset_ms=sa.bindparam("wall_ms"), offset_rank=sa.bindparam("rank"))
         )
         changes = [
-            {"which": self._known[name].id, "rank": offset.rank, "wall_ms": offset.wall_ms}
+            {"which": self.known[name].id, "rank": offset.rank, "wall_ms": offset.wall_ms}
             for name, offset in news.items()
         ]
         if changes:
@@ -127,4 +126,4 @@ class Boots:
     def dated(self, news: dict[tuple[str, str], Offset]) -> None:
         """Take note that the offsets are committed."""
         for name, offset in news.items():
-            self._known[name] = self._known[name]._replace(rank=offset.rank)
+            self.known[name] = self.known[name]._replace(rank=offset.rank)

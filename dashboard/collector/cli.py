@@ -16,6 +16,7 @@ from dashboard.collector.follow import BrokerAccess, Collector
 from dashboard.collector.gaps import Gap, gaps_of, runs_in
 from dashboard.collector.store import Store
 from shared.problems import FailureError
+from shared.requests import IDENTIFIER, is_identifier
 
 _FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 
@@ -33,9 +34,7 @@ _FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 @click.option("--user", help="Name at the broker.")
 @click.option("--password-file", type=_FILE, help="File that holds the password at the broker.")
 @click.option("--ca-file", type=_FILE, help="Certificate of the broker's CA; with it the link is encrypted.")
-@click.option(
-    "--group", default="collectors", show_default=True, help="Collectors of a group share the work."
-)
+@click.option("--group", help="Collectors of the same group share the work; without it this one does it all.")
 @click.option(
     "--name", default=socket.gethostname(), help="This collector's own name; keep it over restarts."
 )
@@ -50,7 +49,7 @@ def collect(
     user: str | None,
     password_file: Path | None,
     ca_file: Path | None,
-    group: str,
+    group: str | None,
     name: str,
     gaps: bool,
     station: str | None,
@@ -58,11 +57,11 @@ def collect(
 ) -> None:
     """Collect all stations' events and readings in one database.
 
-    Run as many side by side as are needed, each with a --name of its own. With --gaps the exit code is 1
-    when events are missing; what a station has not sent yet cannot be seen.
+    Where one is too slow, run several side by side: the same --group, each with a --name of its own.
+    With --gaps the exit code is 1 when events are missing; what a station has not sent yet cannot be seen.
     """
-    if "/" in group or "+" in group or "#" in group or not group:
-        raise click.BadParameter(f"{group!r} is no name for a group: no /, + or #.", param_hint="--group")
+    if group is not None and not is_identifier(group):
+        raise click.BadParameter(f"{group!r} is not {IDENTIFIER}.", param_hint="--group")
     if (password_file is None) != (user is None):
         raise click.BadParameter("--user and --password-file go together.")
     store = Store(to)

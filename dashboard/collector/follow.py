@@ -1,8 +1,9 @@
-"""Follows the broker through a shared subscription; acknowledges a message only once it is committed.
+"""Follows the broker and acknowledges a message only once it is committed.
 
 The broker keeps a session under the collector's name. What was sent and not acknowledged comes again to the
 same name, so a collector that is killed, or whose database is away, loses nothing; the window of messages in
-flight is all that it holds in memory.
+flight is all that it holds in memory. A collector alone subscribes plainly; those of a group share. Mosquitto
+2.0.11 forgets a shared subscription when it restarts, until a collector is back, so alone is the safer way.
 """
 
 import logging
@@ -26,9 +27,10 @@ from dashboard.collector.store import AwayError, Store
 from shared.messages import topic
 from shared.problems import InputError
 
-IN_FLIGHT = 2000
+IN_FLIGHT = 8000
 GATHER_S = 0.05
 KEEPALIVE_S = 10
+FAREWELL_S = 2.0
 SESSION_S = 7 * 86_400
 RETRY_S = (1.0, 30.0)
 LEAVES = ("readings", "events")
@@ -55,25 +57,28 @@ class _Waiting(NamedTuple):
 
 
 class Collector:
-    """One of several side by side in a group. ``name`` keeps its session at the broker, one each.
+    """One alone, or of several in a ``group``. ``name`` keeps its session at the broker, one each.
 
     Attributes:
         written: how many messages were committed and acknowledged.
     """
 
-    def __init__(self, broker: BrokerAccess, group: str, name: str, store: Store) -> None:
+    def __init__(self, broker: BrokerAccess, group: str | None, name: str, store: Store) -> None:
         self._broker, self._group, self._store = broker, group, store
-        self._waiting: queue.SimpleQueue[_Waiting] = queue.SimpleQueue()
+        self._waiting: queue.SimpleQueue[_Waiting | None] = queue.SimpleQueue()
         self._connection = 0
         self._lock = threading.Lock()
         self._stop = threading.Event()
         self.written = 0
         client = mqtt.Client(
-            CallbackAPIVersion.VERSION2, f"benchward-{group}-{name}", protocol=mqtt.MQTTv5, manual_ack=True
+            CallbackAPIVersion.VERSION2,
+            f"benchward-{group or 'alone'}-{name}",
+            protocol=mqtt.MQTTv5,
+            manual_ack=True,
         )
         client.suppress_exceptions = True
         client.enable_logger(logging.getLogger("paho"))
-        client.reconnect_delay_set(1, 30)
+        client.reconnect_delay_set(1, 5)
         client.on_socket_open = _send_at_once
         client.on_connect = self._on_connect
         client.on_connect_fail = self._on_connect_fail
@@ -113,6 +118,7 @@ class Collector:
                 if batch and self._commit(batch):
                     self._acknowledge(batch)
         finally:
+            self._let_go()
             self._client.disconnect()
             self._client.loop_stop()
             self._store.close()
@@ -121,6 +127,8 @@ class Collector:
     def stop(self) -> None:
         """End `run` soon; may be called from a signal handler."""
         self._stop.set()
+        # A signal in the last moment of a timed `get` makes that wait for ever (seen in CPython 3.11.7).
+        self._waiting.put(None)
 
     def _gather(self) -> list[_Waiting]:
         """What has come: up to a full window, but no longer than a moment after the first."""
@@ -128,9 +136,12 @@ class Collector:
         end_s = time.monotonic() + GATHER_S
         while len(batch) < IN_FLIGHT:
             try:
-                batch.append(self._waiting.get(timeout=max(0.001, end_s - time.monotonic())))
+                told = self._waiting.get(timeout=max(0.001, end_s - time.monotonic()))
             except queue.Empty:
                 break
+            if told is None:
+                break
+            batch.append(told)
         return batch
 
     def _commit(self, batch: list[_Waiting]) -> bool:
@@ -157,6 +168,16 @@ class Collector:
                     self._client.ack(told.mid, 1)
         self.written += len(batch)
 
+    def _let_go(self) -> None:
+        """Let the broker read the last acknowledgements.
+
+        Closing a connection on which more is coming resets it, and what the broker has not read is lost.
+        """
+        end_s = time.monotonic() + FAREWELL_S
+        while self._client.want_write() and time.monotonic() < end_s:
+            time.sleep(0.01)
+        time.sleep(0.1)
+
     def _next_connection(self) -> None:
         """Packet ids of before mean nothing from here on."""
         with self._lock:
@@ -169,8 +190,9 @@ class Collector:
             return
         self._next_connection()
         for leaf in LEAVES:
-            client.subscribe(f"$share/{self._group}/{topic('+', leaf)}", qos=1)
-        _log.info("Collecting from the broker %s:%d in group %s", host, port, self._group)
+            shared = f"$share/{self._group}/" if self._group else ""
+            client.subscribe(f"{shared}{topic('+', leaf)}", qos=1)
+        _log.info("Collecting from the broker %s:%d %s", host, port, self._group or "alone")
 
     def _on_connect_fail(self, _client: mqtt.Client, _data: Any) -> None:
         _log.warning("The broker %s:%d does not answer", self._broker.host, self._broker.port)

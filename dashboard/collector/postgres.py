@@ -51,11 +51,15 @@ class Postgres:
                     connection.execute(sa.text(made))
 
     def write(self, connection: sa.Connection, table: sa.Table, rows: list[tuple[Any, ...]]) -> None:
-        """COPY straight into the table; only where some row is there already, by way of a stage."""
+        """COPY straight into the table; only where some row is there already, by way of a stage.
+
+        The stage is written from in the order of the keys, so that two writers of the same rows do not wait
+        for each other in a circle; where the straight ones do, the server ends one and it goes by the stage.
+        """
         try:
             with connection.begin_nested():
                 _copy(connection, table.name, rows)
-        except errors.UniqueViolation:
+        except (errors.UniqueViolation, errors.DeadlockDetected):
             self._write_new(connection, table, rows)
 
     def _write_new(self, connection: sa.Connection, table: sa.Table, rows: list[tuple[Any, ...]]) -> None:

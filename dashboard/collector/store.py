@@ -9,7 +9,7 @@ import sqlalchemy as sa
 import sqlalchemy.exc
 
 from dashboard.collector import tables
-from dashboard.collector.boots import Boots, month_after, month_of
+from dashboard.collector.boots import DAY_S, Boots, month_after, month_of, month_of_day
 from dashboard.collector.rows import Row, SetAside
 from dashboard.collector.sqlite import Sqlite
 from shared.problems import FailureError, InputError
@@ -41,7 +41,7 @@ class Dialect(Protocol):
         """Make room for rows of these months."""
 
     def write(self, connection: sa.Connection, table: sa.Table, rows: list[tuple[Any, ...]]) -> None:
-        """Insert the rows that are not there yet; they come in the order of their keys, each key once."""
+        """Insert the rows that are not there yet; the same key may stand among them twice."""
 
     def refuses(self, error: BaseException) -> bool:
         """Whether the error is about a value, rather than about the database."""
@@ -88,26 +88,26 @@ class Store:
         self._months: set[str] = set()
 
     def write(self, rows: Sequence[Row | SetAside]) -> None:
-        """Write all rows in one transaction, in the order of their keys so that writers cannot deadlock.
+        """Write all rows in one transaction, those that are there already excepted.
 
         Raises:
             RefusedError: a value is refused; nothing was written, and it may be tried in parts.
             AwayError: try again later; nothing was written.
         """
         kept = [row for row in rows if isinstance(row, Row)]
-        aside = {row.sha256: tuple(row) for row in rows if isinstance(row, SetAside)}
+        aside = [tuple(row) for row in rows if isinstance(row, SetAside)]
         with self._told_apart():
             self._prepare()
             self._know(kept)
-            batches = self._batches(kept)
-            self._have_months({values[2] for batch in batches.values() for values in batch})
+            batches, months = self._batches(kept)
+            self._have_months(months)
             news = self._boots.news(kept)
             with self.engine.begin() as connection:
                 for table in tables.PARTITIONED:
                     if batches[table.name]:
                         self._dialect.write(connection, table, batches[table.name])
                 if aside:
-                    self._dialect.write(connection, tables.set_aside, sorted(aside.values()))
+                    self._dialect.write(connection, tables.set_aside, aside)
                 self._boots.date(connection, news)
             self._boots.dated(news)
 
@@ -145,14 +145,18 @@ class Store:
             with self.engine.begin() as connection:
                 self._boots.learn(connection, self._dialect.insert, strangers, self._clock())
 
-    def _batches(self, rows: list[Row]) -> dict[str, list[tuple[Any, ...]]]:
-        """The rows of each table by their keys, each key once."""
-        found: dict[str, dict[tuple[int, int], tuple[Any, ...]]] = {"events": {}, "readings": {}}
-        for row in rows:
-            boot = self._boots.of(row)
-            month = month_of(boot.zero_s + row.mono_s)
-            found[row.table][boot.id, row.key] = (boot.id, row.key, month, *row.values)
-        return {name: [held[key] for key in sorted(held)] for name, held in found.items()}
+    def _batches(self, rows: list[Row]) -> tuple[dict[str, list[tuple[Any, ...]]], set[str]]:
+        """The rows as the tables' columns, and the months they fall into."""
+        batches: dict[str, list[tuple[Any, ...]]] = {table.name: [] for table in tables.PARTITIONED}
+        months: set[str] = set()
+        # The busiest loop of the collector: names are looked up once, outside.
+        known = self._boots.known
+        for _, table, station, name, mono_s, key, values, _ in rows:
+            boot, zero_s, _ = known[station, name]
+            month = month_of_day(int(zero_s + mono_s) // DAY_S)
+            months.add(month)
+            batches[table].append((boot, key, month, *values))
+        return batches, months
 
     def _have_months(self, months: set[str]) -> None:
         """Also this month and the next are made, so that the turn of the month finds its place ready."""
