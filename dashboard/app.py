@@ -20,9 +20,10 @@ from flask import (
 )
 from flask.typing import ResponseReturnValue
 
-from dashboard import sign_in
+from dashboard import sign_in, stations
 from dashboard.access import check_rules, guard, open_to_all
 from dashboard.board import LOST_AFTER_S, Board, Liveness, Snapshot
+from dashboard.collected import Collected
 from dashboard.people import People
 from dashboard.record import record
 from dashboard.stream import Gate, Printer, age_ms, messages
@@ -48,11 +49,13 @@ _station_name = re.compile(IDENTIFIER)
 pages = Blueprint("pages", __name__)
 
 
-def create_app(live: Board, people: People | None = None, journal: Path | None = None) -> Flask:
+def create_app(
+    live: Board, people: People | None = None, journal: Path | None = None, collected: Collected | None = None
+) -> Flask:
     """The application over a board; it neither starts nor stops what fills the board.
 
     Without ``people`` nobody can sign in: the pages can only be read. ``journal``: a station's database, for
-    the pages of what is recorded.
+    the pages of what is recorded. ``collected``: the database of all stations.
     """
     app = Flask(__name__)
     app.jinja_env.trim_blocks = True
@@ -64,6 +67,8 @@ def create_app(live: Board, people: People | None = None, journal: Path | None =
     app.jinja_env.globals["has_record"] = journal is not None
     app.register_blueprint(pages)
     app.register_blueprint(record)
+    app.extensions[stations.KEY] = stations.sources(live, collected)
+    app.register_blueprint(stations.stations)
     check_rules(app)
     app.after_request(_protect)
     return app

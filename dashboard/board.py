@@ -18,7 +18,7 @@ from shared.messages import ROOT, CloudEvent, StationState, Status
 
 LOST_AFTER_S = 3.0
 EVENTS_KEPT = 50
-STATIONS_KEPT = 64
+STATIONS_KEPT = 1000
 PAYLOAD_LIMIT_BYTES = 256 * 1024
 
 _log = logging.getLogger(__name__)

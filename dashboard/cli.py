@@ -11,6 +11,7 @@ import click
 from waitress.server import create_server  # type: ignore[import-untyped]
 
 from dashboard.app import create_app
+from dashboard.collected import Collected
 from dashboard.live import Live
 from dashboard.people import People
 
@@ -54,16 +55,30 @@ def broker_address(_ctx: click.Context, _param: click.Parameter, value: str) -> 
     type=click.Path(dir_okay=False, path_type=Path),
     help="The station's database, for units and reviews; the journal of the settings if it is there.",
 )
+@click.option(
+    "--collected", metavar="URL", help="The database of `benchward collect`, for all stations' past."
+)
 @click.pass_obj
 def dashboard(
-    settings: Any, host: str, port: int, broker: tuple[str, int], people: Path | None, db: Path | None
+    settings: Any,
+    host: str,
+    port: int,
+    broker: tuple[str, int],
+    people: Path | None,
+    db: Path | None,
+    collected: str | None,
 ) -> None:
     """Serve the pages of the benches."""
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
     live = Live(*broker)
     try:
         server = create_server(
-            create_app(live, None if people is None else People(people), _record(settings, db)),
+            create_app(
+                live,
+                None if people is None else People(people),
+                _record(settings, db),
+                None if collected is None else Collected(collected),
+            ),
             host=host,
             port=port,
             threads=THREADS,

@@ -14,7 +14,7 @@ import sqlalchemy.exc
 from dashboard.cli import broker_address
 from dashboard.collector.follow import BrokerAccess, Collector
 from dashboard.collector.gaps import Gap, gaps_of, runs_in
-from dashboard.collector.store import Store
+from dashboard.collector.store import Store, reading_engine
 from shared.problems import FailureError
 from shared.requests import IDENTIFIER, is_identifier
 
@@ -64,26 +64,26 @@ def collect(
         raise click.BadParameter(f"{group!r} is not {IDENTIFIER}.", param_hint="--group")
     if (password_file is None) != (user is None):
         raise click.BadParameter("--user and --password-file go together.")
-    store = Store(to)
     if gaps:
-        _print(_gaps(store, station), shape)
+        _print(_gaps(to, station), shape)
         return
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
-    collector = Collector(BrokerAccess(*broker, user, password_file, ca_file), group, name, store)
+    collector = Collector(BrokerAccess(*broker, user, password_file, ca_file), group, name, Store(to))
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: collector.stop())
     collector.run()
 
 
-def _gaps(store: Store, station: str | None) -> list[Gap]:
+def _gaps(url: str, station: str | None) -> list[Gap]:
+    engine = reading_engine(url)
     try:
-        with store.engine.connect() as connection:
+        with engine.connect() as connection:
             return gaps_of(runs_in(connection, station))
     except sqlalchemy.exc.DBAPIError as error:
-        told = str(error.orig).splitlines()[0]
+        told = (str(error.orig).splitlines() or ["no reason given"])[0]
         raise FailureError(f"The collected database cannot be read: {told}.") from error
     finally:
-        store.close()
+        engine.dispose()
 
 
 def _print(gaps: list[Gap], shape: str) -> None:

@@ -3,6 +3,7 @@
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any, Protocol
 
 import sqlalchemy as sa
@@ -71,6 +72,19 @@ def dialect_of(url: str) -> tuple[Dialect, sa.URL]:
             "The driver for PostgreSQL is missing: pip install 'benchward[collect]'."
         ) from error
     return Postgres(), made.set(drivername="postgresql+psycopg")
+
+
+def reading_engine(url: str) -> sa.Engine:
+    """An engine for who only reads.
+
+    Raises:
+        InputError: the URL is of neither kind, or there is no such file.
+        FailureError: the driver for PostgreSQL is not installed.
+    """
+    dialect, made = dialect_of(url)
+    if made.drivername == "sqlite" and not Path(str(made.database)).is_file():
+        raise InputError(f"{url!r}: there is no such file; `benchward collect --to` makes it.")
+    return dialect.engine(made)
 
 
 class Store:
