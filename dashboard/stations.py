@@ -11,7 +11,7 @@ from flask.typing import ResponseReturnValue
 from dashboard.access import Role, open_to_all, opens_to
 from dashboard.band import band
 from dashboard.board import Board
-from dashboard.collected import Collected, Minute
+from dashboard.collected import Collected, LastSeen, Minute
 from dashboard.drawing import Drawing, Frame, Tick, area, line
 from dashboard.words import duration_text, event_text
 from shared.events import body_from_fields
@@ -38,12 +38,13 @@ def sources(board: Board, collected: Collected | None) -> object:
 
 
 class StationLine(msgspec.Struct, frozen=True, kw_only=True):
-    """One station in the list. ``last``: when it was last heard of, in words."""
+    """One station in the list. ``last``: when it was last heard of, in words; ``day``: the last day."""
 
     station: str
     word: str
     line: str
     last: str
+    day: str | None
 
 
 def _sources() -> _Sources:
@@ -81,10 +82,10 @@ def every_station() -> ResponseReturnValue:
         if (age_s := snapshot.age_s(board.clock())) is not None:
             words = f"heard {duration_text(age_s)} ago"
         elif seen is not None:
-            words = f"collected {moment(seen.at_s, seen.dated)}, {duration_text(now_s - seen.at_s)} ago"
+            words = f"collected {moment(seen.at_s, seen.dated)}, {_ago(now_s - seen.at_s)}"
         else:
             words = "nothing collected"
-        lines.append(StationLine(station=name, word=head.word, line=head.line, last=words))
+        lines.append(StationLine(station=name, word=head.word, line=head.line, last=words, day=_day_of(seen)))
     return render_template("stations.html", lines=lines, has_past=collected is not None)
 
 
@@ -111,6 +112,16 @@ def past(station: str) -> ResponseReturnValue:
         events=told,
         gaps=collected.gaps(station),
     )
+
+
+def _ago(seconds: float) -> str:
+    """Beyond two days, in days."""
+    days = int(seconds // DAY_S)
+    return f"{days} days ago" if days > 2 else f"{duration_text(seconds)} ago"
+
+
+def _day_of(seen: LastSeen | None) -> str | None:
+    return None if seen is None else datetime.fromtimestamp(seen.at_s, UTC).strftime("%Y-%m-%d")
 
 
 def _day() -> date:

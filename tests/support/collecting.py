@@ -56,18 +56,20 @@ def _told(station, seq, mono_ms, wall_ms, boot, body) -> Told:
 class Running:
     """`benchward collect` in a process of its own."""
 
-    def __init__(self, folder: Path, port: int, to: str, name: str, *more: str) -> None:
+    def __init__(
+        self, folder: Path, port: int, to: str, name: str, *more: object, until: str = "Collecting from"
+    ) -> None:
         self._log = folder / f"{name}.log"
-        words = ["collect", "--to", to, "--broker", f"127.0.0.1:{port}", "--name", name, *more]
+        before = self.log().count(until)
+        words = ["collect", "--to", to, "--broker", f"127.0.0.1:{port}", "--name", name, *map(str, more)]
         program = Path(sys.executable).with_name("benchward")
         with self._log.open("ab") as log:
             self.process = subprocess.Popen([program, *words], stdout=log, stderr=log)
-        self._begun = self.log().count("Collecting from")
-        wait_until(lambda: self.log().count("Collecting from") > self._begun, what="the collector")
+        wait_until(lambda: self.log().count(until) > before, 30, f"{until!r} from the collector")
 
     def log(self) -> str:
         """All that collectors of this name have said."""
-        return self._log.read_text()
+        return self._log.read_text() if self._log.exists() else ""
 
     def collected(self) -> int:
         """How many messages it says that it wrote; of the last one of its name that ended in order."""

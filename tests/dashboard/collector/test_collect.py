@@ -1,15 +1,17 @@
 """Collectors over a real Mosquitto into a real PostgreSQL or an SQLite file: nothing lost, nothing twice."""
 
+import os
 import signal
 import sys
 from pathlib import Path
 from subprocess import run
 
 import pytest
-from collecting import Collected, Publisher, event, reading
-from live import wait_until
+from collecting import Collected, Publisher, Running, event, reading
+from live import Broker, wait_until
 
 pytestmark = pytest.mark.system
+MAKE = Path(__file__).parents[3] / "deploy" / "broker-files"
 SHARED = ("--group", "g")
 KEYS = "SELECT boots.station, readings.mono_s FROM readings JOIN boots ON boots.id = readings.boot_id"
 
@@ -172,3 +174,37 @@ def test_gaps_are_told_by_the_command(tmp_path, database, collected, collector, 
         1,
         '{"station":"s1","first":4,"last":6,"what":"missing"}\n',
     )
+
+
+def test_a_password_and_a_private_ca_let_it_in(tmp_path):
+    """On the files that deploy/broker-files makes; a wrong password is refused, and the log says so."""
+    broker, files = Broker(tmp_path), tmp_path / "files"
+    run([MAKE, files], check=True, env={**os.environ, "PORT": str(broker.port)}, capture_output=True)
+    broker._config = files / "mosquitto.conf"
+    if os.getuid() == 0:
+        with broker._config.open("a") as config:
+            config.write("user root\n")
+    broker.start()
+    to, wrong = f"sqlite:///{tmp_path}/all.db", tmp_path / "wrong"
+    wrong.write_text("wrong")
+    access = ["--user", "collector", "--ca-file", files / "ca.crt", "--password-file"]
+    out = Running(tmp_path, broker.port, to, "out", *access, wrong, until="refused the connection")
+    assert out.end() == 0
+    assert "Not authorized" in out.log()
+    one = Running(tmp_path, broker.port, to, "in", *access, files / "collector.password", *SHARED)
+    told = reading("bench-1", 7)
+    words = [
+        "--cafile",
+        files / "ca.crt",
+        "-u",
+        "bench-1",
+        "-P",
+        (files / "bench-1.password").read_text().strip(),
+    ]
+    place = ["-h", "127.0.0.1", "-p", str(broker.port), "-V", "5", "-q", "1", "-t", told.topic]
+    run(["mosquitto_pub", *place, *words, "-m", told.payload.decode()], check=True)
+    held = Collected(to)
+    wait_until(lambda: held.count("readings") == 1, 10, "the reading")
+    held.close()
+    assert one.end() == 0
+    broker.end()
