@@ -21,6 +21,7 @@ from flask import (
 from flask.typing import ResponseReturnValue
 
 from dashboard import sign_in
+from dashboard import stations as stations_page
 from dashboard.access import Scope, check_rules, guard, open_to_all
 from dashboard.api import bearer, problem
 from dashboard.api.bearer import Rate
@@ -30,6 +31,7 @@ from dashboard.api.views import stations
 from dashboard.asking import asking
 from dashboard.board import LOST_AFTER_S, Board, Liveness, Snapshot
 from dashboard.cards import cards
+from dashboard.collected import Collected
 from dashboard.people import People
 from dashboard.record import record
 from dashboard.stream import Gate, Printer, age_ms, messages
@@ -67,13 +69,15 @@ def create_app(
     tokens: Tokens | None = None,
     rates: dict[Scope, Rate] | None = None,
     running_from_a: float = RUNNING_FROM_A,
+    collected: Collected | None = None,
 ) -> Flask:
     """The application over a board; it neither starts nor stops what fills the board.
 
     Without ``people`` nobody can sign in: the pages can only be read. ``journal``: a station's database, for
     the pages of what is recorded. Without ``tokens`` no program can call the JSON interface. ``rates``: how
     often programs may call, by scope, instead of the usual ones. ``running_from_a``: the current in amperes
-    from which the extractor counts as running.
+    from which the extractor counts as running. ``collected``: the
+    database of all stations.
     """
     app = Flask(__name__)
     app.jinja_env.trim_blocks = True
@@ -96,6 +100,8 @@ def create_app(
         app.extensions["csrf"].exempt(blueprint)  # no cookie opens these, so no other site can use one
         app.register_blueprint(blueprint)
     app.extensions["benchward-openapi"] = description(app)
+    app.extensions[stations_page.KEY] = stations_page.sources(live, collected)
+    app.register_blueprint(stations_page.stations)
     check_rules(app)
     app.after_request(_protect)
     return app

@@ -19,7 +19,7 @@ from shared.messages import ROOT, CloudEvent, StationState, Status
 LOST_AFTER_S = 3.0
 EVENTS_KEPT = 50
 TRACE_EVERY_S, TRACE_KEPT = 0.9, 640
-STATIONS_KEPT = 64
+STATIONS_KEPT = 1000
 PAYLOAD_LIMIT_BYTES = 256 * 1024
 
 _log = logging.getLogger(__name__)

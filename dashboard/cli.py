@@ -11,6 +11,7 @@ import click
 from waitress.server import create_server  # type: ignore[import-untyped]
 
 from dashboard.app import RUNNING_FROM_A, create_app
+from dashboard.collected import Collected
 from dashboard.live import Live
 from dashboard.people import People
 from dashboard.stream import STREAMS_AT_MOST
@@ -58,9 +59,18 @@ def broker_address(_ctx: click.Context, _param: click.Parameter, value: str) -> 
     type=click.Path(dir_okay=False, path_type=Path),
     help="The station's database, for units and reviews; the journal of the settings if it is there.",
 )
+@click.option(
+    "--collected", metavar="URL", help="The database of `benchward collect`, for all stations' past."
+)
 @click.pass_obj
 def dashboard(
-    settings: Any, host: str, port: int, broker: tuple[str, int], people: Path | None, db: Path | None
+    settings: Any,
+    host: str,
+    port: int,
+    broker: tuple[str, int],
+    people: Path | None,
+    db: Path | None,
+    collected: str | None,
 ) -> None:
     """Serve the pages of the benches."""
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
@@ -74,6 +84,7 @@ def dashboard(
                 _sheet(settings),
                 tokens=None if people is None else Tokens(people),
                 running_from_a=RUNNING_FROM_A if settings is None else settings.limits.extraction.proven_a,
+                collected=None if collected is None else Collected(collected),
             ),
             host=host,
             port=port,

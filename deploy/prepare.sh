@@ -30,6 +30,12 @@ need_program() {
     PATH="$PATH:/usr/sbin:/usr/local/sbin" command -v "$1" >/dev/null || install_debian "$2"
 }
 
+# need_postgres: PostgreSQL's server programs, which Debian keeps off the path.
+need_postgres() {
+    command -v initdb >/dev/null || compgen -G '/usr/lib/postgresql/*/bin/initdb' >/dev/null ||
+        install_debian postgresql
+}
+
 # find_python: prints a Python of 3.11 or later.
 find_python() {
     local name

@@ -1,0 +1,1 @@
+"""Collects many stations' events and readings from the broker into one database."""
