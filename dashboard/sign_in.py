@@ -80,14 +80,15 @@ def enter() -> ResponseReturnValue:
     desk: _Desk = current_app.extensions["benchward-desk"]
     name, secret = request.form.get("name", "").strip()[:40], request.form.get("secret", "")[:200]
     address = request.remote_addr or ""
-    wait_s = desk.lockout.wait_s(name, address, desk.clock())
+    here = at_bench(address)
+    wait_s = desk.lockout.wait_s(name, address, desk.clock(), at_bench=here)
     if wait_s > 0:
         text = f"Too many wrong tries. Wait {math.ceil(wait_s)} s, then try again."
         page = render_template("sign-in.html", problem=text, name=name)
         return page, 429, {"Retry-After": str(math.ceil(wait_s))}
-    person = desk.people.admitted(name, secret, at_bench=at_bench(address))
+    person = desk.people.admitted(name, secret, at_bench=here)
     if person is None:
-        desk.lockout.wrong(name, address, desk.clock())
+        desk.lockout.wrong(name, address, desk.clock(), at_bench=here)
         return render_template("sign-in.html", problem="Name and secret do not fit.", name=name), 403
     desk.lockout.right(name, address)
     login_user(person)

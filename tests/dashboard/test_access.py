@@ -155,8 +155,22 @@ def test_wait_doubles_and_ends() -> None:
     lockout = Lockout()
     waits = []
     for _ in range(14):
-        lockout.wrong("a", "10.0.0.1", 0.0)
-        waits.append(lockout.wait_s("a", "10.0.0.1", 0.0))
+        lockout.wrong("a", "10.0.0.1", 0.0, at_bench=True)
+        waits.append(lockout.wait_s("a", "10.0.0.1", 0.0, at_bench=True))
     assert waits == [0, 0, 1, 2, 4, 8, 16, 32, 64, 128, 256, 300, 300, 300]
-    assert lockout.wait_s("a", "10.0.0.2", 0.0) == 0
-    assert lockout.wait_s("a", "10.0.0.1", 1000.0) == 0
+    assert lockout.wait_s("a", "10.0.0.2", 0.0, at_bench=True) == 0
+    assert lockout.wait_s("a", "10.0.0.1", 1000.0, at_bench=True) == 0
+
+
+def test_guessing_one_name_from_many_addresses_is_slowed_but_not_at_the_bench() -> None:
+    """Ten wrong secrets from ten places elsewhere: every place elsewhere waits, the bench does not."""
+    lockout = Lockout()
+    for number in range(10):
+        assert lockout.wait_s("a", f"203.0.113.{number}", 0.0, at_bench=False) == 0
+        lockout.wrong("a", f"203.0.113.{number}", 0.0, at_bench=False)
+    assert lockout.wait_s("a", "203.0.113.99", 0.0, at_bench=False) == 1
+    assert lockout.wait_s("b", "203.0.113.99", 0.0, at_bench=False) == 0
+    assert lockout.wait_s("a", "10.0.0.1", 0.0, at_bench=True) == 0
+    for number in range(20):
+        lockout.wrong("a", f"10.0.0.{number}", 0.0, at_bench=True)
+    assert lockout.wait_s("a", "203.0.113.99", 0.0, at_bench=False) == 1
