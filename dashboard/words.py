@@ -139,7 +139,7 @@ _EVENTS: dict[str, Callable[[Any], str]] = {
     "settings-changed": lambda e: "The station runs with other settings",
     "review-signed": lambda e: f"The review of {e.period} was signed{_by(e)}",
     "message-set-aside": lambda e: (
-        f"{e.values.get('count', 1):g} of the {plain(e.stream)} could not be sent{_because(e.reason)}"
+        f"Never sent to the broker: {e.values.get('count', 1):g} of the {plain(e.stream)}{_because(e.reason)}"
     ),
     "trace-finished": lambda e: f"The recorded trace ended after {e.lines} lines",
 }

@@ -29,6 +29,9 @@ SAMPLES = {
     "head": "h",
     "lines": 3,
     "by": "S-1",
+    "stream": "events",
+    "first": "b/1",
+    "last": "b/2",
 }
 
 
