@@ -55,9 +55,12 @@ def _person() -> Person | None:
 def at_bench(address: str) -> bool:
     """Whether an address is this machine or a private network, where a PIN counts."""
     try:
-        return ipaddress.ip_address(address).is_private
+        found = ipaddress.ip_address(address)
     except ValueError:
         return False
+    # An IPv4 address written as IPv6 counts as private whatever it is.
+    mapped = found.ipv4_mapped if isinstance(found, ipaddress.IPv6Address) else None
+    return (mapped or found).is_private
 
 
 def _local(path: str) -> str:

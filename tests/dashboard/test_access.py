@@ -12,6 +12,7 @@ from dashboard.app import create_app
 from dashboard.board import Board
 from dashboard.lockout import Lockout
 from dashboard.people import People
+from dashboard.sign_in import at_bench
 
 PIN = "483920"
 # (method, path): the status for nobody, a technician, a safety lead, a job system
@@ -148,6 +149,24 @@ def test_next_leads_nowhere_else(app: Flask) -> None:
     token = re.search(r'name="csrf_token" value="([^"]+)"', client.get("/sign-in").text)[1]
     data = {"name": "technician", "secret": PIN, "csrf_token": token}
     assert client.post("/sign-in?next=//elsewhere.example/", data=data).headers["Location"] == "/"
+
+
+@pytest.mark.parametrize(
+    ("address", "here"),
+    [
+        ("127.0.0.1", True),
+        ("192.168.1.20", True),
+        ("fd00::20", True),
+        ("11.22.33.44", False),
+        ("::ffff:11.22.33.44", False),
+        ("::ffff:10.0.0.5", True),
+        ("2a00::1", False),
+        ("", False),
+    ],
+)
+def test_bench_is_this_machine_or_a_private_network(address: str, here: bool) -> None:
+    """Private addresses of RFC 1918 and RFC 4193 and the loopback; written as IPv6 too."""
+    assert at_bench(address) == here
 
 
 def test_wait_doubles_and_ends() -> None:

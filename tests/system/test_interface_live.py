@@ -1,13 +1,19 @@
 """A program asks a real station over HTTP, through the server and the broker, and reads what came of it."""
 
+import http.client
 import json
+import re
 import subprocess
 import sys
 import urllib.error
+import urllib.parse
 import urllib.request
 
 import pytest
 from live import Broker, Station, free_port, wait_until
+
+from dashboard.access import Role
+from dashboard.people import People
 
 pytestmark = pytest.mark.system
 
@@ -84,3 +90,40 @@ def _liveness(port: int, path: str, token: str) -> str:
         return called(port, path, token)[1].get("liveness", "")
     except OSError:
         return ""
+
+
+@pytest.mark.parametrize(("proxy", "status"), [((), 302), (("--proxy", "127.0.0.1"), 403)])
+def test_only_a_named_proxy_says_who_calls(tmp_path, proxy, status: int) -> None:
+    """A PIN from far away through the proxy does not count; where none is named, the header says nothing."""
+    port, people = free_port(), tmp_path / "people.db"
+    file = People(people)
+    file.add("t-04", Role.TECHNICIAN, pin="739154")
+    file.close()
+    command = [sys.executable, "-m", "dashboard", "--port", str(port), "--people", people, *proxy]
+    with (tmp_path / "pages.log").open("wb") as log:
+        server = subprocess.Popen(command, stdout=log, stderr=log)
+    try:
+        wait_until(lambda: _up(port), what="the server")
+        headers = {"X-Forwarded-For": "11.22.33.44", "X-Forwarded-Proto": "https", "Host": "bench.example"}
+        far = http.client.HTTPConnection("127.0.0.1", port, timeout=15)
+        far.request("GET", "/sign-in", headers=headers)
+        form = far.getresponse()
+        cookie = form.headers["Set-Cookie"]
+        assert ("Secure" in cookie) == bool(proxy)
+        token = re.search(r'name="csrf_token" value="([^"]+)"', form.read().decode())[1]
+        body = urllib.parse.urlencode({"name": "t-04", "secret": "739154", "csrf_token": token})
+        kind = {"Content-Type": "application/x-www-form-urlencoded", "Cookie": cookie.partition(";")[0]}
+        # Over TLS the form's own page is asked for too (Referer).
+        far.request("POST", "/sign-in", body, {**headers, **kind, "Referer": "https://bench.example/sign-in"})
+        assert far.getresponse().status == status
+        far.close()
+    finally:
+        server.terminate()
+        server.wait(10)
+
+
+def _up(port: int) -> bool:
+    try:
+        return called(port, "/healthz")[0] in (200, 503)
+    except OSError:
+        return False
