@@ -19,6 +19,7 @@ from dashboard.tokens import Tokens
 from shared.sheet import Sheet, load_sheet
 
 THREADS = STREAMS_AT_MOST + 14  # a stream holds a thread; these are left for everything else
+FORWARDED = {"x-forwarded-for", "x-forwarded-proto", "x-forwarded-host"}
 CONNECTIONS_AT_MOST = 200  # open ones, idle ones too
 OUTPUT_HIGH_WATERMARK_BYTES = 256 * 1024
 
@@ -62,6 +63,11 @@ def broker_address(_ctx: click.Context, _param: click.Parameter, value: str) -> 
 @click.option(
     "--collected", metavar="URL", help="The database of `benchward collect`, for all stations' past."
 )
+@click.option(
+    "--proxy",
+    metavar="ADDRESS",
+    help="The address of a proxy with TLS in front; it says who calls, and cookies go over TLS only.",
+)
 @click.pass_obj
 def dashboard(
     settings: Any,
@@ -71,21 +77,24 @@ def dashboard(
     people: Path | None,
     db: Path | None,
     collected: str | None,
+    proxy: str | None,
 ) -> None:
     """Serve the pages of the benches."""
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
     live = Live(*broker)
+    app = create_app(
+        live,
+        None if people is None else People(people),
+        _record(settings, db),
+        _sheet(settings),
+        tokens=None if people is None else Tokens(people),
+        running_from_a=RUNNING_FROM_A if settings is None else settings.limits.extraction.proven_a,
+        collected=None if collected is None else Collected(collected),
+    )
+    app.config["SESSION_COOKIE_SECURE"] = proxy is not None
     try:
         server = create_server(
-            create_app(
-                live,
-                None if people is None else People(people),
-                _record(settings, db),
-                _sheet(settings),
-                tokens=None if people is None else Tokens(people),
-                running_from_a=RUNNING_FROM_A if settings is None else settings.limits.extraction.proven_a,
-                collected=None if collected is None else Collected(collected),
-            ),
+            app,
             host=host,
             port=port,
             threads=THREADS,
@@ -93,6 +102,8 @@ def dashboard(
             channel_request_lookahead=1,
             outbuf_high_watermark=OUTPUT_HIGH_WATERMARK_BYTES,
             ident=None,
+            **({} if proxy is None else {"trusted_proxy": proxy, "trusted_proxy_headers": FORWARDED}),
+            clear_untrusted_proxy_headers=True,
         )
     except OSError as error:
         raise click.ClickException(_why_not(error, host, port)) from error

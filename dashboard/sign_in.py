@@ -55,9 +55,12 @@ def _person() -> Person | None:
 def at_bench(address: str) -> bool:
     """Whether an address is this machine or a private network, where a PIN counts."""
     try:
-        return ipaddress.ip_address(address).is_private
+        found = ipaddress.ip_address(address)
     except ValueError:
         return False
+    # An IPv4 address written as IPv6 counts as private whatever it is.
+    mapped = found.ipv4_mapped if isinstance(found, ipaddress.IPv6Address) else None
+    return (mapped or found).is_private
 
 
 def _local(path: str) -> str:
@@ -80,14 +83,15 @@ def enter() -> ResponseReturnValue:
     desk: _Desk = current_app.extensions["benchward-desk"]
     name, secret = request.form.get("name", "").strip()[:40], request.form.get("secret", "")[:200]
     address = request.remote_addr or ""
-    wait_s = desk.lockout.wait_s(name, address, desk.clock())
+    here = at_bench(address)
+    wait_s = desk.lockout.wait_s(name, address, desk.clock(), at_bench=here)
     if wait_s > 0:
         text = f"Too many wrong tries. Wait {math.ceil(wait_s)} s, then try again."
         page = render_template("sign-in.html", problem=text, name=name)
         return page, 429, {"Retry-After": str(math.ceil(wait_s))}
-    person = desk.people.admitted(name, secret, at_bench=at_bench(address))
+    person = desk.people.admitted(name, secret, at_bench=here)
     if person is None:
-        desk.lockout.wrong(name, address, desk.clock())
+        desk.lockout.wrong(name, address, desk.clock(), at_bench=here)
         return render_template("sign-in.html", problem="Name and secret do not fit.", name=name), 403
     desk.lockout.right(name, address)
     login_user(person)

@@ -123,6 +123,16 @@ def _add_people(people: Path) -> None:
             raise FailureError(f"The demo's people could not be added: {done.stderr.strip()}")
 
 
+def _add_program(people: Path) -> str:
+    """A token for a program that only reads, for the demo's time."""
+    command = [sys.executable, "-m", "station", "token", "add", "demo", "--scope", "read"]
+    command += ["--people", str(people)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    if done.returncode:
+        raise FailureError(f"The demo's token could not be made: {done.stderr.strip()}")
+    return done.stdout.strip()
+
+
 def run_demo(
     settings: Settings, book: Book, *, speed: float, minutes: float | None, port: int, browser: bool,
     seed: int, stop: threading.Event, tell: Tell,
@@ -152,6 +162,7 @@ def run_demo(
             settings = demo_settings(settings, folder, broker_port)
             people = folder / "people.db"
             _add_people(people)
+            token = _add_program(people)
             pages = [sys.executable, "-m", "dashboard", "--port", str(port), "--people", str(people)]
             pages += ["--db", str(folder / "demo.db"), "--broker", f"127.0.0.1:{broker_port}"]
             with _running(pages, folder / "pages.log") as process:
@@ -160,6 +171,7 @@ def run_demo(
                 tell(f"The bench is at {url} (simulated, {speed:g} times real time). Ctrl-C ends it.")
                 who = ", ".join(f"{name} ({role}, PIN {pin})" for name, role, pin in DEMO_PEOPLE)
                 tell(f"Sign in there as {who}.")
+                tell(f"A program reads it so: curl -H 'Authorization: Bearer {token}' {url}api/v1/units")
                 if browser:
                     webbrowser.open(url)
                 station = _morning(settings, book, speed, minutes, seed, stop, tell)

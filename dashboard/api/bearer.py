@@ -36,13 +36,13 @@ class Allowance:
         self._left: dict[str, tuple[float, float]] = {}
         self._lock = threading.Lock()
 
-    def wait_s(self, key: str, rate: Rate, now_s: float, cost: float = 1.0) -> float:
+    def wait_s(self, key: str, rate: Rate, now_s: float) -> float:
         """Take one call; 0 if there was one left, else the seconds until there is one (and none is taken)."""
         with self._lock:
             left, last_s = self._left.pop(key, (float(rate.burst), now_s))
             left = min(rate.burst, left + (now_s - last_s) * rate.per_s)
             short = max(0.0, 1.0 - left)
-            self._left[key] = (left if short else left - cost, now_s)
+            self._left[key] = (left if short else left - 1.0, now_s)
             while len(self._left) > KEPT_AT_MOST:
                 del self._left[next(iter(self._left))]
         return short / rate.per_s
@@ -56,16 +56,14 @@ def install(
     limits = RATES if rates is None else rates
 
     def guard(scope: Scope) -> ResponseReturnValue | None:
-        stranger = f"address {request.remote_addr}"
-        # A look that costs nothing: who has guessed too often waits, with or without a right token.
-        if wait_s := allowance.wait_s(stranger, STRANGERS, clock(), cost=0.0):
-            return _slower(wait_s)
         kind, _, secret = request.headers.get("Authorization", "").partition(" ")
         token = tokens.holder(secret.strip()) if tokens is not None and kind.lower() == "bearer" else None
         if token is None:
             if not secret:
                 return _unknown("Send a token: Authorization: Bearer TOKEN.", "")
-            allowance.wait_s(stranger, STRANGERS, clock())
+            # A right token from the same address never waits for a guesser: nobody guesses 256 bits.
+            if wait_s := allowance.wait_s(f"address {request.remote_addr}", STRANGERS, clock()):
+                return _slower(wait_s)
             return _unknown("This token is not known here, or was revoked.", ', error="invalid_token"')
         if scope not in token.scopes:
             header = f'Bearer realm="benchward", error="insufficient_scope", scope="{scope}"'

@@ -253,7 +253,7 @@ def extraction(query: shapes.PeriodQuery) -> Any:
         running_from_a=running_from_a,
         hours_proven=seen.proven_ms / HOUR_MS,
         proof_losses=seen.losses,
-        soldering_h=seen.soldering_ms / HOUR_MS,
-        soldering_proven_h=proven_ms / HOUR_MS,
+        hours_soldering=seen.soldering_ms / HOUR_MS,
+        hours_soldering_proven=proven_ms / HOUR_MS,
         soldering_proven_share=seen.share,
     )

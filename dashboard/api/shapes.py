@@ -262,8 +262,8 @@ class Extraction(msgspec.Struct, frozen=True, kw_only=True):
     running_from_a: float
     hours_proven: float
     proof_losses: int
-    soldering_h: float
-    soldering_proven_h: float
+    hours_soldering: float
+    hours_soldering_proven: float
     soldering_proven_share: float | None
 
 

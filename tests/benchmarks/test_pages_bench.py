@@ -9,8 +9,11 @@ import threading
 import time
 from pathlib import Path
 
+import msgspec
 import pytest
-from live import Broker, Station, free_port, wait_until
+from live import Broker, Listener, Station, free_port, wait_until
+
+from shared.messages import StationState, encode
 
 pytestmark = pytest.mark.benchmark
 
@@ -28,6 +31,21 @@ def cpu_s(pid: int) -> float:
 def memory_mb(pid: int) -> float:
     """Resident memory of a process."""
     return int(Path(f"/proc/{pid}/statm").read_text().split()[1]) * resource.getpagesize() / 1e6
+
+
+def speak(port: int, station: Station, end: threading.Event) -> None:
+    """Take a real station's state, end the station, and go on in its name: a new plate ten times a second."""
+    listener = Listener(port, "benchward/v1/bench-1/state")
+    wait_until(lambda: listener.heard, 30, "a state")
+    state = msgspec.json.decode(listener.heard[-1].payload, type=StationState)
+    station.end()
+    begun_s, number = time.monotonic(), 0
+    while not end.wait(max(0.0, begun_s + number / 10 - time.monotonic())):
+        number += 1
+        plate = msgspec.structs.replace(state.plate, plate_c=99 + number % 20 / 10, quality="good")
+        said = msgspec.structs.replace(state, plate=plate, mono_s=state.mono_s + 60 + number / 10)
+        listener.client.publish("benchward/v1/bench-1/state", encode(said), qos=1)
+    listener.close()
 
 
 class Reader(threading.Thread):
@@ -59,6 +77,9 @@ def test_fifty_pages(tmp_path: Path, capsys) -> None:
     broker.start()
     station = Station(tmp_path, broker.port)
     station.start()
+    busy = threading.Event()
+    speaker = threading.Thread(target=speak, args=(broker.port, station, busy), daemon=True)
+    speaker.start()
     command = [sys.executable, "-m", "dashboard", "--port", str(port), "--broker", f"127.0.0.1:{broker.port}"]
     with (tmp_path / "pages.log").open("wb") as log:
         server = subprocess.Popen(command, stdout=log, stderr=log)
@@ -91,11 +112,12 @@ def test_fifty_pages(tmp_path: Path, capsys) -> None:
                 f"/healthz in {asked_s * 1000:.0f} ms"
             )
         assert all(reader.status == b"HTTP/1.1 200" for reader in readers)
-        assert rates[0] > 0.5
+        assert rates[0] > 3
     finally:
         server.terminate()
         server.wait(10)
-        station.end()
+        busy.set()
+        speaker.join(5)
         broker.end()
 
 

@@ -12,6 +12,7 @@ from dashboard.app import create_app
 from dashboard.board import Board
 from dashboard.lockout import Lockout
 from dashboard.people import People
+from dashboard.sign_in import at_bench
 
 PIN = "483920"
 # (method, path): the status for nobody, a technician, a safety lead, a job system
@@ -152,13 +153,45 @@ def test_next_leads_nowhere_else(app: Flask) -> None:
     assert client.post("/sign-in?next=//elsewhere.example/", data=data).headers["Location"] == "/"
 
 
+@pytest.mark.parametrize(
+    ("address", "here"),
+    [
+        ("127.0.0.1", True),
+        ("192.168.1.20", True),
+        ("fd00::20", True),
+        ("11.22.33.44", False),
+        ("::ffff:11.22.33.44", False),
+        ("::ffff:10.0.0.5", True),
+        ("2a00::1", False),
+        ("", False),
+    ],
+)
+def test_bench_is_this_machine_or_a_private_network(address: str, here: bool) -> None:
+    """Private addresses of RFC 1918 and RFC 4193 and the loopback; written as IPv6 too."""
+    assert at_bench(address) == here
+
+
 def test_wait_doubles_and_ends() -> None:
     """1, 2, 4 … s, at most 300, forgotten after a quarter of an hour."""
     lockout = Lockout()
     waits = []
     for _ in range(14):
-        lockout.wrong("a", "10.0.0.1", 0.0)
-        waits.append(lockout.wait_s("a", "10.0.0.1", 0.0))
+        lockout.wrong("a", "10.0.0.1", 0.0, at_bench=True)
+        waits.append(lockout.wait_s("a", "10.0.0.1", 0.0, at_bench=True))
     assert waits == [0, 0, 1, 2, 4, 8, 16, 32, 64, 128, 256, 300, 300, 300]
-    assert lockout.wait_s("a", "10.0.0.2", 0.0) == 0
-    assert lockout.wait_s("a", "10.0.0.1", 1000.0) == 0
+    assert lockout.wait_s("a", "10.0.0.2", 0.0, at_bench=True) == 0
+    assert lockout.wait_s("a", "10.0.0.1", 1000.0, at_bench=True) == 0
+
+
+def test_guessing_one_name_from_many_addresses_is_slowed_but_not_at_the_bench() -> None:
+    """Ten wrong secrets from ten places elsewhere: every place elsewhere waits, the bench does not."""
+    lockout = Lockout()
+    for number in range(10):
+        assert lockout.wait_s("a", f"203.0.113.{number}", 0.0, at_bench=False) == 0
+        lockout.wrong("a", f"203.0.113.{number}", 0.0, at_bench=False)
+    assert lockout.wait_s("a", "203.0.113.99", 0.0, at_bench=False) == 1
+    assert lockout.wait_s("b", "203.0.113.99", 0.0, at_bench=False) == 0
+    assert lockout.wait_s("a", "10.0.0.1", 0.0, at_bench=True) == 0
+    for number in range(20):
+        lockout.wrong("a", f"10.0.0.{number}", 0.0, at_bench=True)
+    assert lockout.wait_s("a", "203.0.113.99", 0.0, at_bench=False) == 1

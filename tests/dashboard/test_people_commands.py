@@ -5,7 +5,9 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from dashboard.people_commands import user
+from dashboard.access import Scope
+from dashboard.people_commands import token, user
+from dashboard.tokens import Tokens
 from shared.problems import InputError
 
 
@@ -33,3 +35,37 @@ def test_user_is_refused(tmp_path: Path, name: str, typed: str) -> None:
     with pytest.raises(InputError, match=name):
         run(path, "add", name, "--role", "safety-lead", "--password-stdin", typed=typed + "\n")
     assert run(path, "list").output == ""
+
+
+def run_token(path: Path, *words: str):
+    """Run ``benchward token`` on a file."""
+    return CliRunner().invoke(token, [*words, "--people", str(path)], catch_exceptions=False)
+
+
+def test_token_is_added_listed_and_revoked(tmp_path: Path) -> None:
+    """Printed once, alone on standard output; never listed, never in the file; good until revoked."""
+    path = tmp_path / "people.db"
+    secret = run_token(path, "add", "jobs", "--scope", "read", "--scope", "request").stdout.strip()
+    assert len(secret) > 40
+    assert run_token(path, "list").output == "jobs\tread request\n"
+    assert all(secret.encode() not in file.read_bytes() for file in tmp_path.iterdir())
+    assert path.stat().st_mode & 0o077 == 0
+    tokens = Tokens(path)
+    assert tokens.holder(secret) == ("jobs", frozenset(Scope))
+    with pytest.raises(InputError, match="jobs: there is a token"):
+        run_token(path, "add", "jobs", "--scope", "read")
+    run_token(path, "revoke", "jobs")
+    assert tokens.holder(secret) is None
+    tokens.close()
+    with pytest.raises(InputError, match="no token of this name"):
+        run_token(path, "revoke", "jobs")
+
+
+def test_file_that_is_none_of_ours_is_refused(tmp_path: Path) -> None:
+    """A file that is no database is named and left as it is."""
+    path = tmp_path / "notes.txt"
+    path.write_text("not a database, but quite long enough to be looked at as one" * 40)
+    before = path.read_bytes()
+    with pytest.raises(InputError, match=r"notes\.txt"):
+        run(path, "list")
+    assert path.read_bytes() == before

@@ -1,5 +1,7 @@
 """Proof and soldering told from events, against stories reckoned by hand and the rules themselves."""
 
+from itertools import cycle
+
 from hand_bench import RUNNING_A, HandBench
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -83,3 +85,27 @@ def test_the_rules_never_let_a_minute_of_soldering_pass_without_proof(story):
         bench.tick(text)
     history = [(0, Moment("b", at_ms), body) for at_ms, body in bench.events]
     assert proof(history, ["solder"]).share in (None, 1.0)
+
+
+def dated(*story):
+    """(seconds, event) as a history whose boot began at the epoch."""
+    return [
+        (seq, Moment("b", round(at_s * 1000), round(at_s * 1000)), body)
+        for seq, (at_s, body) in enumerate(story, start=1)
+    ]
+
+
+@given(st.lists(st.booleans(), min_size=1, max_size=12), st.integers(0, 130_000))
+def test_two_periods_hold_what_the_whole_holds(turns, cut_ms):
+    """Wherever a history is cut, what lies before and what lies after add up to the whole."""
+    fans, steps = cycle([PROVEN, LOST]), cycle([START, END])
+    bodies = [next(fans) if turn else next(steps) for turn in turns]
+    story = dated(*((10 * (at + 1), body) for at, body in enumerate(bodies)))
+    story.append((99, Moment("b", 200_000, 200_000), events.SolventLifted()))
+    mark = (0, Moment("b", cut_ms, cut_ms), events.SolventLifted())
+    before = [one for one in story if one[1].wall_ms < cut_ms]
+    whole, later = proof(story, ["solder"]), proof(story, ["solder"], cut_ms)
+    earlier = proof([*before, mark], ["solder"])
+    assert earlier.proven_ms + later.proven_ms == whole.proven_ms
+    assert earlier.losses + later.losses == whole.losses
+    assert earlier.soldering_ms + later.soldering_ms == whole.soldering_ms

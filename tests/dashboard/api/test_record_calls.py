@@ -129,7 +129,7 @@ def test_extraction_tells_hours_and_proof(call) -> None:
     assert told["hours_run"] == pytest.approx(600 / 3600)
     assert told["hours_without_current"] == 0
     assert told["hours_proven"] == pytest.approx(150 / 3600)
-    assert told["soldering_h"] == pytest.approx(60 / 3600)
+    assert told["hours_soldering"] == pytest.approx(60 / 3600)
     assert told["soldering_proven_share"] == 1
 
 
@@ -139,7 +139,7 @@ def test_extraction_of_a_period_knows_what_stood_before(call) -> None:
     assert told["hours_run"] == pytest.approx(30 / 3600)
     assert told["hours_proven"] == pytest.approx(0, abs=1e-9)  # no event lies in it: nothing more is known
     told = call("/extraction?from=2026-03-02T08:07:20Z").json
-    assert told["soldering_h"] == pytest.approx(40 / 3600)
+    assert told["hours_soldering"] == pytest.approx(40 / 3600)
     assert told["soldering_proven_share"] == 1
 
 
