@@ -16,6 +16,7 @@ from dashboard.live import Live
 from dashboard.people import People
 from dashboard.stream import STREAMS_AT_MOST
 from dashboard.tokens import Tokens
+from shared.broker_access import BrokerAccess
 from shared.sheet import Sheet, load_sheet
 
 THREADS = STREAMS_AT_MOST + 14  # a stream holds a thread; these are left for everything else
@@ -50,6 +51,11 @@ def broker_address(_ctx: click.Context, _param: click.Parameter, value: str) -> 
     metavar="HOST:PORT",
     help="The MQTT broker that the stations speak to.",
 )
+@click.option("--user", help="Name at the broker, with --password-file.")
+@click.option(
+    "--password-file", type=click.Path(dir_okay=False), help="The file that holds the user's password."
+)
+@click.option("--ca-file", type=click.Path(dir_okay=False), help="The broker's CA; with it TLS is spoken.")
 @click.option(
     "--people",
     type=click.Path(dir_okay=False, path_type=Path),
@@ -74,6 +80,9 @@ def dashboard(
     host: str,
     port: int,
     broker: tuple[str, int],
+    user: str | None,
+    password_file: str | None,
+    ca_file: str | None,
     people: Path | None,
     db: Path | None,
     collected: str | None,
@@ -81,7 +90,7 @@ def dashboard(
 ) -> None:
     """Serve the pages of the benches."""
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
-    live = Live(*broker)
+    live = Live(*broker, BrokerAccess(user, password_file, ca_file))
     app = create_app(
         live,
         None if people is None else People(people),

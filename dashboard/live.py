@@ -20,10 +20,10 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from dashboard.board import Board
+from shared.broker_access import ANONYMOUS, BrokerAccess
 from shared.messages import ROOT, Answer, topic
 
 LEAVES = ("state", "status", "events")
-ANSWERS = f"{ROOT}/answers"
 KEEPALIVE_S = 10
 
 _log = logging.getLogger(__name__)
@@ -32,14 +32,15 @@ _log = logging.getLogger(__name__)
 class Live(Board):
     """A board that follows a broker between `start` and `stop`."""
 
-    def __init__(self, host: str, port: int) -> None:
+    def __init__(self, host: str, port: int, access: BrokerAccess = ANONYMOUS) -> None:
         super().__init__()
         self._host = host
         self._port = port
         name = f"benchward-pages-{uuid.uuid4().hex[:12]}"
-        self._answers = f"{ANSWERS}/{name}"
+        self._answers = access.answers(ROOT, name)
         self._waiting: dict[bytes, Future[Answer]] = {}
         client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=name, protocol=mqtt.MQTTv5)
+        access.open(client)
         client.suppress_exceptions = True
         client.enable_logger(_log)
         client.reconnect_delay_set(min_delay=1, max_delay=30)

@@ -12,7 +12,7 @@ from shared.messages import ROOT, Answer, CloudEvent, Head, SenmlRecord, Station
 from shared.requests import AnyRequest
 
 # The major number is the topics'; the minor one counts what was added to them.
-CONTRACT = "1.1.0"
+CONTRACT = "1.2.0"
 _STATION = {"station": {"description": "The station's name, e.g. bench-1."}}
 # Channel: leaf of the topic, retained, type of the payload, and what it is for.
 _PUBLISHED: tuple[tuple[str, bool, Any, str], ...] = (
@@ -24,8 +24,20 @@ _PUBLISHED: tuple[tuple[str, bool, Any, str], ...] = (
         Head,
         "The newest event on disk and the head of its chain, for whoever keeps watch over it.",
     ),
-    ("readings", False, list[SenmlRecord], "One second of readings, a SenML pack (RFC 8428)."),
-    ("events", False, CloudEvent, "One event, CloudEvents 1.0 in structured JSON."),
+    (
+        "readings",
+        False,
+        list[SenmlRecord],
+        "One second of readings, a SenML pack (RFC 8428). Oldest first; but while a backlog of more than ten "
+        "minutes is sent, what is measured now comes at once, between the older ones. Sort by boot and seq.",
+    ),
+    (
+        "events",
+        False,
+        CloudEvent,
+        "One event, CloudEvents 1.0 in structured JSON. Always by rising seq; after a lost connection some "
+        "come again from an earlier one on. A seq left out was told to be message-set-aside.",
+    ),
 )
 _CONTENT_TYPES = {"readings": "application/senml+json", "events": "application/cloudevents+json"}
 

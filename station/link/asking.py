@@ -12,6 +12,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from shared.broker_access import ANONYMOUS, BrokerAccess
 from shared.messages import ROOT, Answer, topic
 from shared.problems import FailureError
 from station.link.client import send_at_once
@@ -22,7 +23,9 @@ CONNECT_S = 10.0
 class Asker:
     """A client of one station; use as a context manager, from one thread."""
 
-    def __init__(self, host: str, port: int, station: str, name: str) -> None:
+    def __init__(
+        self, host: str, port: int, station: str, name: str, access: BrokerAccess = ANONYMOUS
+    ) -> None:
         """Connect to the broker.
 
         Args:
@@ -30,17 +33,20 @@ class Asker:
             port: of the broker.
             station: whom to ask.
             name: who asks; unique at the broker.
+            access: how it gets in; anonymous and in the clear without it.
 
         Raises:
+            InputError: a file of the access cannot be read.
             FailureError: the broker cannot be reached.
         """
         self._requests = topic(station, "requests")
-        self._answers_topic = f"{ROOT}/answers/{name}"
+        self._answers_topic = access.answers(ROOT, name)
         self._answers: queue.Queue[tuple[bytes, bytes]] = queue.Queue(100)
         self._numbers = itertools.count(1)
         self._first = uuid.uuid4().hex  # no other run's ids: an equal one would be taken for a repeat
         subscribed: queue.Queue[None] = queue.Queue()
         client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=name, protocol=mqtt.MQTTv5)
+        access.open(client)
         client.suppress_exceptions = True
         client.on_socket_open = send_at_once
         client.on_connect = self._on_connect

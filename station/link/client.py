@@ -22,7 +22,6 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from shared.problems import InputError
 from station.link import faults
 
 LOG = logging.getLogger("benchward.link")
@@ -114,16 +113,9 @@ class Connection:
         """Use a name and password."""
         self._user = (user, password)
 
-    def encrypt(self, ca_file: str) -> None:
-        """Speak TLS, and believe only brokers whose certificate this CA has signed.
-
-        Raises:
-            InputError: the CA's certificate cannot be read.
-        """
-        try:
-            self._tls = ssl.create_default_context(cafile=ca_file)
-        except OSError as error:
-            raise InputError(f"broker.ca_file {ca_file!r} holds no usable certificate: {error}.") from error
+    def encrypt(self, context: ssl.SSLContext) -> None:
+        """Speak TLS."""
+        self._tls = context
 
     def start(self) -> None:
         """Begin to connect, and go on trying; returns at once."""

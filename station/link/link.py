@@ -12,12 +12,11 @@ import logging
 import threading
 import time
 from collections.abc import Callable
-from pathlib import Path
 
+from shared.broker_access import BrokerAccess
 from shared.events import MessageSetAside
 from shared.history import History, Place
 from shared.messages import Answer, Head, StationState, Status, encode, topic
-from shared.problems import InputError
 from shared.requests import AnyRequest, Unreadable, parse_json, parse_text
 from shared.timeline import Moment
 from station.journal.ledger import Cursor, Told
@@ -65,7 +64,7 @@ class Link:
             now: the moment, for what is recorded of the link itself.
 
         Raises:
-            InputError: the password file cannot be read.
+            InputError: the password file or the CA's certificate cannot be read.
         """
         self._station, self._journal, self._ask, self._now = station, journal, ask, now
         self._wake = threading.Event()
@@ -94,10 +93,11 @@ class Link:
             in_flight=broker.window,
             wake=self._wake.set,
         )
-        if broker.user is not None:
-            self._connection.sign_on(broker.user, _password(broker.password_file))
-        if broker.ca_file is not None:
-            self._connection.encrypt(broker.ca_file)
+        access = BrokerAccess(broker.user, broker.password_file, broker.ca_file)
+        if access.user is not None:
+            self._connection.sign_on(access.user, access.password())
+        if access.ca_file is not None:
+            self._connection.encrypt(access.context())
         self._events: Lane[int]
         self._readings: Lane[Place]
         self._live: Lane[Place] | None = None
@@ -355,14 +355,3 @@ def _parsed(payload: bytes) -> AnyRequest | Unreadable:
     if payload.lstrip()[:1] in (b"{", b"["):
         return parse_json(payload)
     return parse_text(payload.decode("utf-8", "replace"))
-
-
-def _password(file: str | None) -> str:
-    if file is None:
-        raise InputError(
-            "broker.user is set but broker.password_file is not; name the file with its password."
-        )
-    try:
-        return Path(file).read_text("utf-8").strip()
-    except OSError as error:
-        raise InputError(f"{file}: the broker's password cannot be read: {error.strerror}.") from error

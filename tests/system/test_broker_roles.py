@@ -15,6 +15,10 @@ from pathlib import Path
 import pytest
 from live import Broker, Station, free_port, wait_until
 
+from dashboard.live import Live
+from shared.broker_access import BrokerAccess
+from station.link.asking import Asker
+
 pytestmark = pytest.mark.system
 ROOT = "benchward/v1"
 MAKE = Path(__file__).parents[2] / "deploy" / "broker-files"
@@ -153,6 +157,38 @@ def test_station_publishes_over_tls_with_its_password(secured, tmp_path):
         wait_until(lambda: "connected to broker" in station.log.read_text(), what="the connection")
         assert heard(listener, 4) == {f"{ROOT}/bench-1/status", f"{ROOT}/bench-1/readings"}
     finally:
+        station.end()
+
+
+def test_programs_get_in_with_their_password_and_ca(secured, tmp_path):
+    """A job system asks the station, the pages follow it and ask: each as its own user, encrypted."""
+
+    def access(role: str) -> BrokerAccess:
+        return BrokerAccess(role, str(secured.files / f"{role}.password"), str(secured.files / "ca.crt"))
+
+    station = Station(tmp_path, secured.port)
+    files = access("bench-1")
+    text = station.settings.read_text().replace(
+        "[broker]\n",
+        f'[broker]\nhost = "localhost"\nuser = "bench-1"\npassword_file = "{files.password_file}"\n'
+        f'ca_file = "{files.ca_file}"\n',
+    )
+    station.settings.write_text(text)
+    pages = Live("localhost", secured.port, access("dashboard"))
+    pages.start()
+    station.start()
+    try:
+        wait_until(lambda: "connected to broker" in station.log.read_text(), what="the connection")
+        with Asker("localhost", secured.port, "bench-1", "clerk", access("job-system")) as asker:
+            answer = asker.ask("book-in unit=U-1 model=m")
+        assert answer is not None
+        assert answer.accepted
+        wait_until(lambda: pages.connected, what="the pages")
+        asked = pages.ask("bench-1", "silence", 5.0)
+        assert asked is not None
+        assert "refused message" not in station.log.read_text()
+    finally:
+        pages.stop()
         station.end()
 
 

@@ -105,11 +105,18 @@ class Watched:
                 lambda leaf=leaf: set(self.recorded(leaf)) <= set(self.heard(leaf)), what=f"all {leaf}"
             )
             assert self.heard(leaf) == self.recorded(leaf)
+        self.assert_ticked()
+
+    def assert_ticked(self) -> None:
+        """No tick waited for the network: that would have cost most of them, an outage lasts seconds.
+
+        A crowded machine misses some by itself, so that a few are allowed.
+        """
         ended = re.search(r"stopped after (\d+) ticks, (\d+) missed", self.station.log.read_text())
         assert ended is not None
-        assert int(ended[1]) > 20
-        # A machine under load misses one now and then; a tick that waited for the network would miss ten.
-        assert int(ended[2]) <= 2
+        ticks, missed = int(ended[1]), int(ended[2])
+        assert ticks > 20
+        assert missed <= max(2, 0.15 * ticks)
 
 
 @pytest.fixture
@@ -147,7 +154,9 @@ def test_broker_that_is_not_there_yet_and_then_killed_and_empty(tmp_path, watche
     first.close()
     broker.end(signal.SIGKILL)
     wait_until(lambda: len(bench.raised()) == 2, what="the second alarm")
-    assert bench.raised() == ["broker-refused"] * 2
+    # The delay may be over before the first new attempt is refused.
+    assert bench.raised()[0] == "broker-refused"
+    assert bench.raised()[1] in ("broker-lost", "broker-refused")
     broker.start()
     bench.listen()
     # What was heard before the broker was killed is heard no more; what was not yet is, and all retained is.
@@ -197,7 +206,7 @@ def test_address_that_leads_nowhere(tmp_path, watched, nowhere):
     wait_until(lambda: "broker-unreachable" in bench.station.log.read_text(), what="the first attempt")
     bench.wait_for_alarm("broker-unreachable")
     assert bench.station.end() == 0
-    assert re.search(r", [012] missed", bench.station.log.read_text())
+    bench.assert_ticked()
 
 
 def test_wrong_password(tmp_path, watched):

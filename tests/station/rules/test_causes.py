@@ -397,3 +397,10 @@ def test_an_acknowledged_urgent_alarm_that_still_stands_sounds_again(bench):
     assert bench.raised() == ["plate-sensor-fault", "link-down", "plate-sensor-fault"]
     assert bench.told("alarm-raised")[-1]["reason"] == "still-standing"
     assert bench.decision.indication.sound == "high"
+
+
+def test_link_alarm_says_why_nothing_reaches_the_broker(bench):
+    """The reason is the link's own code, as it stands when the delay is over."""
+    bench.run(59.0, health=Health(link_ok=False, link_fault="broker-refused"))
+    bench.run(2.0, health=Health(link_ok=False, link_fault="certificate-not-yet-valid"))
+    assert [event["reason"] for event in bench.told("alarm-raised")] == ["certificate-not-yet-valid"]
