@@ -85,8 +85,13 @@ class Live(Board):
     def _take_answer(self, message: mqtt.MQTTMessage) -> None:
         correlation = getattr(message.properties, "CorrelationData", None)
         waiting = self._waiting.get(correlation) if correlation is not None else None
-        if waiting is not None and not waiting.done():
+        if waiting is None or waiting.done():
+            return
+        try:
             waiting.set_result(msgspec.json.decode(message.payload, type=Answer))
+        except (ValueError, msgspec.MsgspecError) as error:
+            self.bad_payloads += 1
+            _log.warning("Dropped an answer: %s", error)
 
     def _on_connect(
         self, client: mqtt.Client, _data: Any, _flags: Any, reason: ReasonCode, _properties: Any

@@ -34,6 +34,8 @@ LOG = logging.getLogger("benchward.daemon")
 INBOX_LIMIT = 256
 MOST_REQUESTS_A_TICK = 16
 CLOCK_STEP_MS = 1000
+# So much of a tick late is in time: waking takes a moment, on a busy machine some milliseconds.
+NEARLY = 0.25
 STATE_EVERY_MS = 1000
 
 
@@ -164,6 +166,7 @@ class Daemon:
             values=trim,
         )
         now = Moment(clock.boot, clock.mono_ms())
+        self._last_ms = now.mono_ms
         self._state: State
         hot_ms = journal.hot_ms(durable.units, book.limits.plate.budget_c)
         self._state, told = begin(durable, now, started, book, hot_ms)
@@ -176,7 +179,7 @@ class Daemon:
             while not stop.is_set():
                 while self._clock.wait_until_ms(due_ms, self._inbox.arrived):
                     self.answer()
-                self.tick()
+                self.tick(due_ms)
                 due_ms += self._tick_ms
                 late_ms = self._clock.mono_ms() - due_ms
                 if late_ms >= self._tick_ms:
@@ -186,9 +189,9 @@ class Daemon:
         finally:
             self._drive(SAFE)
 
-    def tick(self) -> Decision:
-        """One tick."""
-        now = self._now()
+    def tick(self, due_ms: int | None = None) -> Decision:
+        """One tick, that was due at ``due_ms``; now, without it."""
+        now = self._now(due_ms)
         plate, extraction, solvent_out = self._wiring.read()
         reading = Reading(
             plate=plate, extraction=extraction, solvent_out=solvent_out, health=self._health(now)
@@ -223,9 +226,18 @@ class Daemon:
             self._journal.add_second(last)
         self._journal.tell(Told(self._now(), (StationStopped(reason=reason),)))
 
-    def _now(self) -> Moment:
+    def _now(self, due_ms: int | None = None) -> Moment:
+        """Now; a tick that came nearly when it was due counts as having come then.
+
+        Without that a delay of five ticks ends with the sixth whenever the first came a millisecond late.
+        """
         mono_ms, wall_ms = self._clock.mono_ms(), self._clock.wall_ms()
-        return Moment(self._clock.boot, mono_ms, wall_ms)
+        late_ms = 0 if due_ms is None else mono_ms - due_ms
+        if abs(late_ms) > self._tick_ms * NEARLY:
+            late_ms = 0
+        late_ms = min(late_ms, mono_ms - self._last_ms)  # a request answered just before is not later than it
+        self._last_ms = mono_ms - late_ms
+        return Moment(self._clock.boot, self._last_ms, None if wall_ms is None else wall_ms - late_ms)
 
     def _health(self, now: Moment) -> Health:
         fault, link_fault = self._journal.fault, self._link.fault

@@ -5,7 +5,6 @@ the disk refuses, everything waits in memory (the oldest readings go first when 
 and `ok` is False, which the rules turn into an alarm.
 """
 
-import contextlib
 import logging
 import queue
 import threading
@@ -69,7 +68,7 @@ class Journal:
         self._batch_s = batch_s
         # The age of the oldest entry not on disk yet says more than an error: a write may also never return.
         self._oldest_s: float | None = None
-        self._queue: queue.Queue[_Item] = queue.Queue(QUEUE_LIMIT)
+        self._queue: queue.SimpleQueue[_Item] = queue.SimpleQueue()
         self._stop = threading.Event()
         self._started_s = float("-inf")
         self.head = (0, ZERO)  # of the newest event on disk; replaced whole
@@ -183,17 +182,11 @@ class Journal:
         return ended and not self.lost
 
     def _put(self, item: _Item) -> None:
-        """Never blocks. Where memory is full a reading is left out, and an event takes the oldest's place."""
-        while True:
-            try:
-                self._queue.put_nowait(item)
-                return
-            except queue.Full:
-                self.lost += 1
-            if isinstance(item.entry, Second):
-                return
-            with contextlib.suppress(queue.Empty):
-                self._queue.get_nowait()
+        """Never blocks. Where memory is full a reading is left out; events are few, and are always taken."""
+        if isinstance(item.entry, Second) and self._queue.qsize() >= QUEUE_LIMIT:
+            self.lost += 1
+        else:
+            self._queue.put(item)
 
     def _run(self) -> None:
         pending: deque[_Item] = deque()

@@ -3,9 +3,15 @@
 import itertools
 
 import pytest
+from hand_bench import HandBench
+from msgspec import structs
 
 from shared.readings import PlateQuality
 from shared.sheet import parse_sheet
+from shared.timeline import Moment
+from station.rules.interlock import finish_refusals, permit_refusals, step_warnings
+from station.rules.state import Run, State
+from station.rules.tick import Tick
 
 SHEET = parse_sheet(
     """
@@ -185,3 +191,82 @@ def test_soak_must_be_over_before_a_heat_step_passes(bench):
     bench.do("finish step=frame-off result=pass")
     assert bench.told("step-finished")[-1]["values"]["soak_s"] == pytest.approx(301, abs=0.5)
     bench.do("start step=frame-off", "finish step=frame-off result=fail")
+
+
+# What the mutation campaign found untested.
+
+
+def test_before_the_first_reading_of_the_plate_its_absence_is_the_reason(bench):
+    """The sensor's alarm takes half a second to come; until then the missing reading itself refuses."""
+    bench.do("book-in unit=U-1 model=m")
+    bench.plate_c = None
+    bench.restart()
+    assert "plate-sensor-fault" in bench.ask("start step=frame-off")
+    assert bench.ask("start step=bond") == ()
+    assert bench.raised() == []
+    tick = Tick(bench.book, bench.state, bench.reading(), Moment(bench.boot, bench.now_ms))
+    assert permit_refusals(tick) == ["extraction-not-proven", "plate-sensor-fault"]
+
+
+def test_a_plate_at_exactly_the_hot_limit_is_hot(make_bench):
+    """From 40 °C on a plate is hot: "cold" solvent may not be out at it."""
+    bench = make_bench(sheet=SHEET)
+    bench.do("book-in unit=U-1 model=m")
+    hot_c = bench.book.limits.solvent.hot_plate_c
+    bench.run(0.5, plate_c=hot_c, out=True)
+    assert bench.ask("start step=cool") == ("solvent-out",)
+    bench.run(0.5, plate_c=hot_c - 0.5)
+    bench.do("start step=cool")
+
+
+def test_only_a_heat_step_needs_the_plate_to_itself(bench):
+    """While one unit lies on the plate, another may be inspected."""
+    bench.do("book-in unit=U-1 model=m", "place unit=U-1", "book-in unit=U-2 model=m")
+    assert bench.ask("start step=frame-off") == ("plate-occupied",)
+    bench.do("start step=intake")
+
+
+def test_a_cure_is_over_with_its_last_millisecond(bench):
+    """24 h to the millisecond, not one less and none more."""
+    bench.do("book-in unit=U-1 model=m", "start step=bond", "finish step=bond result=pass", "start step=cure")
+    bench.tick(after_ms=24 * 3_600_000 - 101)
+    assert bench.ask("finish step=cure result=pass") == ("cure-unfinished",)
+    assert bench.tick("finish step=cure result=pass", after_ms=1).outcomes[0].reasons == ()
+
+
+def test_a_soak_is_over_when_it_is_as_long_as_was_asked():
+    """The limit itself is enough; a step without a soak asks for none."""
+    step = SHEET.find("heat")
+    for soaked_ms, soak_min, reasons in ((59_999, 1, ["soak-unfinished"]), (60_000, 1, []), (0, None, [])):
+        bench = HandBench(sheet=structs.replace(SHEET, step=(structs.replace(step, soak_min=soak_min),)))
+        watch = structs.replace(bench.state.watch, heat=structs.replace(bench.state.watch.heat, soak_ms=soaked_ms))
+        tick = Tick(bench.book, State(bench.state.durable, watch), bench.reading(), Moment("boot-1", 1))
+        run = Run(step="heat", attempt=1, started=Moment("boot-1", 0))
+        assert finish_refusals(tick, run, "pass") == reasons
+        assert finish_refusals(tick, run, "fail") == []
+
+
+@pytest.mark.parametrize(
+    ("key", "uncertainty_c", "warnings"),
+    [
+        ("heat", 5.1, ["tolerance-below-uncertainty"]),
+        ("heat", 5.0, []),
+        ("heat", None, []),
+        ("inspect", 5.1, []),
+    ],
+)
+def test_a_tolerance_tighter_than_the_reading_is_sure_of_is_warned_of(key, uncertainty_c, warnings):
+    """The band of the step is 5 °C: only an uncertainty above it is worth a warning."""
+    assert step_warnings(SHEET.find(key), uncertainty_c) == warnings
+
+
+def test_a_held_step_waits_for_the_reset_of_a_latched_alarm(bench):
+    """Over-temperature latches: gone and acknowledged is not enough to go on."""
+    bench.do("book-in unit=U-1 model=m", "start step=frame-off")
+    bench.run(2.0, plate_c=131.0)
+    assert "cause-standing" in bench.ask("resume")
+    bench.run(30.0, plate_c=90.0)
+    assert {"alarm-unacknowledged", "alarm-latched"} <= set(bench.ask("resume"))
+    bench.do("ack")
+    assert "alarm-latched" in bench.ask("resume")
+    bench.do("reset", "resume")
