@@ -33,8 +33,8 @@ from station.simulation.bench import SimulatedBench
 
 LOG = logging.getLogger("benchward")
 FLUSH_S = 10.0
-# How long a thread may keep the interpreter while others wait. At Python's own 5 ms one busy thread (a backlog
-# being sent, a page of history) leaves the sampling thread too few samples, and the proof of extraction is lost.
+# How long a thread may keep the interpreter while others wait. At Python's own 5 ms one busy thread (a
+# backlog being sent, a page of history) leaves the sampling thread too few samples, and the proof is lost.
 SWITCH_S = 0.0005
 WORKING_C = 100.0
 

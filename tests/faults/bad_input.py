@@ -30,14 +30,12 @@ sys.path.insert(0, str(ROOT / "tests" / "support"))
 
 import msgspec
 from campaign import keep, table
-
 from paho.mqtt.client import MQTTMessage
 
 from dashboard.board import Board
 from dashboard.live import Live
 from shared.indication import Indication
 from shared.messages import (
-    Answer,
     ExtractionState,
     PlateState,
     StationState,
@@ -49,7 +47,8 @@ from shared.problems import InputError
 from shared.requests import Unreadable, parse_json, parse_text, print_text
 from shared.sheet import load_sheet
 from station.link.link import _parsed
-from station.measurement.frame import RANGE_C, decode, encode as frame_of
+from station.measurement.frame import RANGE_C, decode
+from station.measurement.frame import encode as frame_of
 from station.settings import load_settings
 from station.trace import load_trace
 

@@ -19,7 +19,8 @@ def keep(name: str, figures: Mapping[str, object]) -> Path:
     path = ARTEFACTS / f"{name}.json"
     about = {
         "at": datetime.now(UTC).isoformat(timespec="seconds"),
-        "machine": f"{platform.system()} {platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}",
+        "machine": f"{platform.system()} {platform.machine()}, {os.cpu_count()} cores, "
+        f"Python {platform.python_version()}",
         "command": " ".join(["python", *sys.argv]),
     }
     path.write_text(json.dumps({**about, **figures}, indent=1, ensure_ascii=False) + "\n")

@@ -84,7 +84,7 @@ class Rig:
         return bool(self.pin("permit").state)
 
     def when_permit_goes(self) -> list[float]:
-        """A list that gets the monotonic time, s, of each fall of the permit's pin, taken where it is driven."""
+        """A list that gets the monotonic time, s, of each fall of the permit's pin, where it is driven."""
         fell: list[float] = []
         pin, drive = self.pin("permit"), type(self.pin("permit"))._change_state
 

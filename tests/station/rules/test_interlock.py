@@ -239,7 +239,9 @@ def test_a_soak_is_over_when_it_is_as_long_as_was_asked():
     step = SHEET.find("heat")
     for soaked_ms, soak_min, reasons in ((59_999, 1, ["soak-unfinished"]), (60_000, 1, []), (0, None, [])):
         bench = HandBench(sheet=structs.replace(SHEET, step=(structs.replace(step, soak_min=soak_min),)))
-        watch = structs.replace(bench.state.watch, heat=structs.replace(bench.state.watch.heat, soak_ms=soaked_ms))
+        watch = structs.replace(
+            bench.state.watch, heat=structs.replace(bench.state.watch.heat, soak_ms=soaked_ms)
+        )
         tick = Tick(bench.book, State(bench.state.durable, watch), bench.reading(), Moment("boot-1", 1))
         run = Run(step="heat", attempt=1, started=Moment("boot-1", 0))
         assert finish_refusals(tick, run, "pass") == reasons
