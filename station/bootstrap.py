@@ -68,6 +68,8 @@ class Station:
         bench: Bench,
         wiring: Wiring,
         linked: bool,
+        shown: Follower | None = None,
+        simulated: bool,
         calibrations: Mapping[str, Calibrated],
     ) -> None:
         """Put the parts together; the bench is closed if that fails.
@@ -81,6 +83,8 @@ class Station:
             bench: the wires, closed with the station.
             wiring: what the daemon ticks on.
             linked: with a broker.
+            shown: takes the snapshots where there is no broker.
+            simulated: the wires are; what was found on real ones does not hold for them.
             calibrations: the newest of each channel.
 
         Raises:
@@ -92,12 +96,13 @@ class Station:
             self.link: Link | None = None
             if linked:
                 self.link = Link(settings.broker, settings.station.id, self.journal, self._ask)
-            follower: Follower = self.link or NoLink()
+            follower: Follower = self.link or shown or NoLink()
             self.daemon = Daemon(
                 station=settings.station.id,
                 book=book._replace(
                     limits=settings.limits,
                     uncertainty_c=_uncertainty_c(settings, calibrations.get("plate")),
+                    wires=written.wires.digest(simulated=simulated),
                 ),
                 tick_ms=round(settings.station.tick_s * 1000),
                 settings_digest=written.digest(),
@@ -219,12 +224,19 @@ def real_station(settings: Settings, book: Book) -> Station:
         bench=bench,
         wiring=bench,
         linked=True,
+        simulated=False,
         calibrations=calibrations,
     )
 
 
 def simulated_station(
-    settings: Settings, book: Book, *, speed: float = 1.0, seed: int = 0, linked: bool = True
+    settings: Settings,
+    book: Book,
+    *,
+    speed: float = 1.0,
+    seed: int = 0,
+    linked: bool = True,
+    shown: Follower | None = None,
 ) -> tuple[Station, SimulatedBench, Clock]:
     """A station on simulated wires, and the plant behind them.
 
@@ -234,6 +246,7 @@ def simulated_station(
         speed: how many times as fast as real time; at 1 the drivers run exactly as on a Pi, threads included.
         seed: of the simulation's noise.
         linked: with a broker.
+        shown: takes the snapshots where there is no broker.
     """
     named = settings.station.sync_file
     sync_file = None if named is None else Path(named)
@@ -254,6 +267,8 @@ def simulated_station(
         bench=plant.bench,
         wiring=wiring,
         linked=linked,
+        shown=shown,
+        simulated=True,
         calibrations=calibrations,
     )
     return station, plant, clock

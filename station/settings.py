@@ -99,6 +99,18 @@ class Wires(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     pins: Pins = Pins()
     permit_active_high: bool = True
 
+    def digest(self, *, simulated: bool = False) -> str:
+        """A short fingerprint of the wiring, for which a walk through it holds.
+
+        What a calibration finds is no wiring: gain, offset and floor are left out. Simulated wires never have
+        the fingerprint of real ones.
+        """
+        replace = msgspec.structs.replace
+        plate = replace(self.plate, gain=1.0, offset_c=0.0)
+        bare = replace(self, plate=plate, extraction=replace(self.extraction, floor_a=0.0))
+        found = hashlib.sha256(msgspec.json.encode(bare)).hexdigest()[:16]
+        return f"simulated-{found}" if simulated else found
+
 
 class BrokerSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The MQTT broker."""

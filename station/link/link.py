@@ -74,7 +74,7 @@ class Link:
             wake=self._wake.set,
         )
         if broker.user is not None:
-            self._connection.sign_on(broker.user, _password(broker.password_file))
+            self._connection.sign_on(broker.user, password(broker.password_file))
         if broker.ca_file is not None:
             self._connection.encrypt(broker.ca_file)
         self._events: Stream[int] = Stream(0)
@@ -283,7 +283,12 @@ def _parsed(payload: bytes) -> AnyRequest | Unreadable:
     return parse_text(payload.decode("utf-8", "replace"))
 
 
-def _password(file: str | None) -> str:
+def password(file: str | None) -> str:
+    """The broker's password out of its file.
+
+    Raises:
+        InputError: no file is named, or it cannot be read.
+    """
     if file is None:
         raise InputError(
             "broker.user is set but broker.password_file is not; name the file with its password."

@@ -29,6 +29,9 @@ SAMPLES = {
     "head": "h",
     "lines": 3,
     "by": "S-1",
+    "passed": False,
+    "verdicts": {"cradle": "failed", "plate-reading": "passed"},
+    "wires": "w",
 }
 
 
