@@ -3,7 +3,9 @@
 import json
 
 import pytest
+from click.testing import CliRunner
 
+from station.cli import main
 from station.settings import Wires
 
 
@@ -20,9 +22,7 @@ def test_walk_passes_and_is_recorded_when_signed(benchward, tmp_path):
     verdicts = rows(result)
     assert set(verdicts.values()) == {"passed"}
     assert "permit-killed" in verdicts
-    (event,) = [
-        json.loads(each) for each in benchward("log", "--db", db, "--format", "jsonl").stdout.splitlines()
-    ]
+    event = json.loads(benchward("log", "--db", db, "--format", "jsonl").stdout)
     assert (event["kind"], event["by"], event["passed"], event["verdicts"]) == (
         "commissioned", "S-01", True, verdicts,
     )  # fmt: skip
@@ -43,20 +43,17 @@ def test_fault_gives_exit_code_1_and_is_recorded_all_the_same(benchward, tmp_pat
     assert (event["passed"], event["verdicts"]["heartbeat"]) == (False, "failed")
 
 
-def test_answers_come_from_stdin_when_not_scripted(tmp_path):
-    """Without --yes a person answers; one "n" fails that check alone, and the last "n" leaves it unsigned."""
-    from click.testing import CliRunner
-
-    from station.cli import main
-
+@pytest.mark.parametrize(("signature", "stored"), [("y", True), ("n", False)])
+def test_answers_come_from_stdin_when_not_scripted(tmp_path, signature, stored):
+    """Without --yes a person answers; one "n" fails that check alone, and nothing unsigned is stored."""
     db = tmp_path / "b.db"
-    answers = ["y", "n", *"yyyyy", *"yyy", "y", *"yyy"]
+    lamps_buzzer_dark, permit, death = "ynyyyy", "yyy", "yy"
+    answers = "\n".join([*lamps_buzzer_dark, *permit, *death, signature]) + "\n"
     words = ["check", "--simulate", "--by", "S-01", "--db", str(db), "--format", "jsonl"]
-    result = CliRunner().invoke(main, words, input="\n".join(answers) + "\n")
+    result = CliRunner().invoke(main, words, input=answers)
     assert result.exit_code == 1, result.stderr
-    verdicts = {row["check"]: row["verdict"] for row in map(json.loads, result.stdout.splitlines())}
-    assert [name for name, outcome in verdicts.items() if outcome == "failed"] == ["lamp-amber"]
-    assert db.exists()
+    assert [name for name, outcome in rows(result).items() if outcome == "failed"] == ["lamp-amber"]
+    assert db.exists() is stored
 
 
 @pytest.mark.parametrize(
