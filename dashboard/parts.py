@@ -131,6 +131,7 @@ class BenchView(msgspec.Struct, frozen=True, kw_only=True):
     station: str
     live: bool
     band: Band
+    note: str = ""
     as_of: str = ""
     last_heard: str = ""
     plate: PlateView = PlateView()

@@ -36,6 +36,7 @@ from dashboard.words import (
 from shared.indication import Indication, Lamp, Sound
 from shared.messages import (
     AlarmState,
+    CommissioningState,
     ExtractionState,
     Lock,
     PlateState,
@@ -89,6 +90,7 @@ def bench_view(snapshot: Snapshot, liveness: Liveness) -> BenchView:
         station=snapshot.station,
         live=True,
         band=head,
+        note=_commissioning(state.commissioning),
         as_of=f"As of {moment_text(state.at)}" if state.at else "The station's clock is not set",
         last_heard=_last_heard(state),
         plate=_plate(state.plate),
@@ -105,6 +107,22 @@ def bench_view(snapshot: Snapshot, liveness: Liveness) -> BenchView:
         sound=_sound(state.indication.sound),
         events=events,
     )
+
+
+NOT_COMMISSIONED = {
+    "never": "nobody has walked through the wiring yet",
+    "failed": "the last walk through the wiring found a fault",
+    "wires-changed": "the wires' settings have changed since the wiring was walked through",
+}
+
+
+def _commissioning(found: CommissioningState | None) -> str:
+    """What is to be said about the wiring; nothing where it is as it was walked through."""
+    if found is None or (found.commissioned and found.shift_passed is not False):
+        return ""
+    if not found.commissioned:
+        return f"Not commissioned: {NOT_COMMISSIONED.get(found.reason or '', 'not known why')}."
+    return f"The last check before a shift, by {found.shift_by or 'somebody'}, found a fault."
 
 
 def ladder_x(celsius: float) -> float:

@@ -92,7 +92,14 @@ def _because(reason: str | None) -> str:
     return f": {_sentence(reason)}" if reason else ""
 
 
+def _found(verdicts: dict[str, str]) -> str:
+    failed = ", ".join(plain(name) for name, outcome in verdicts.items() if outcome == "failed")
+    return f"{failed} failed" if failed else "all passed"
+
+
 _EVENTS: dict[str, Callable[[Any], str]] = {
+    "commissioned": lambda e: f"{e.by} walked through the wiring: {_found(e.verdicts)}",
+    "shift-checked": lambda e: f"{e.by} checked the bench for the shift: {_found(e.verdicts)}",
     "station-started": lambda e: (
         f"The station started{_because(e.reason)}"
         + (f"; the damaged journal is kept as {e.set_aside}" if e.set_aside else "")

@@ -270,6 +270,28 @@ class Calibrated(Event, frozen=True, kw_only=True, tag="calibrated"):
     due: str | None = None
 
 
+class Commissioned(Event, frozen=True, kw_only=True, tag="commissioned"):
+    """Somebody walked through the wiring of a station and signed what was found.
+
+    ``verdicts``: what was looked at, each ``passed``, ``failed`` or ``skipped``; ``passed``: none failed;
+    ``wires``: fingerprint of the wiring they hold for; ``values``: what was measured on the way.
+    """
+
+    station: str
+    by: str
+    passed: bool
+    verdicts: dict[str, str]
+    wires: str
+
+
+class ShiftChecked(Event, frozen=True, kw_only=True, tag="shift-checked"):
+    """A technician tried lamps, buzzer, extraction, plate and permit of the running bench."""
+
+    by: str
+    passed: bool
+    verdicts: dict[str, str]
+
+
 class SettingsChanged(Event, frozen=True, kw_only=True, tag="settings-changed"):
     """The station runs with other settings than before."""
 
@@ -339,6 +361,8 @@ EventBody: TypeAlias = (
     | AlarmOutOfService
     | AlarmInService
     | Calibrated
+    | Commissioned
+    | ShiftChecked
     | SettingsChanged
     | ReviewSigned
     | MessageSetAside

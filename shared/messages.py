@@ -142,6 +142,22 @@ class AlarmState(msgspec.Struct, frozen=True, kw_only=True):
     since_s: float
 
 
+class CommissioningState(msgspec.Struct, frozen=True, kw_only=True):
+    """Whether somebody has walked through the wiring as it is now. It locks nothing; it is there to be seen.
+
+    ``reason``: why not: ``never``, ``failed`` or ``wires-changed`` since. ``by`` and ``at``: who signed the
+    last walk, and when. ``shift_``: the same of the last check of a shift.
+    """
+
+    commissioned: bool
+    reason: str | None = None
+    by: str | None = None
+    at: str | None = None
+    shift_passed: bool | None = None
+    shift_by: str | None = None
+    shift_at: str | None = None
+
+
 class StationState(msgspec.Struct, frozen=True, kw_only=True):
     """Retained on ``/state``: everything a page needs to show the bench as it is now."""
 
@@ -163,6 +179,7 @@ class StationState(msgspec.Struct, frozen=True, kw_only=True):
     may_start: list[Choice] = []
     alarms: list[AlarmState]
     indication: Indication
+    commissioning: CommissioningState | None = None
     ticks: int
     ticks_missed: int
 

@@ -83,6 +83,8 @@ def choices_at(type_: Any, path: str, *, fields: bool = False) -> tuple[Any, ...
             here = next((field.type for field in here.fields if field.encode_name == part), None)
         else:
             here = getattr(here, "item_type", None)
+        if isinstance(here, inspect.Metadata):
+            here = here.type  # a description around the type
     if fields and isinstance(here, inspect.StructType):
         return tuple(field.encode_name for field in here.fields)
     return here.values if isinstance(here, inspect.LiteralType) else ()

@@ -142,6 +142,19 @@ class LampTest(Request, frozen=True, kw_only=True, tag="lamp-test"):
     """Light every lamp and sound the buzzer for a few seconds."""
 
 
+class ShiftCheck(Request, frozen=True, kw_only=True, tag="shift-check"):
+    """Record what a technician found before the shift; ``verdicts``: ``lamps=passed,buzzer=failed,…``."""
+
+    by: Identifier
+    verdicts: Annotated[
+        str,
+        msgspec.Meta(
+            max_length=400,
+            pattern=r"^[a-z-]{1,40}=(passed|failed|skipped)(,[a-z-]{1,40}=(passed|failed|skipped))*(?!\n)$",
+        ),
+    ]
+
+
 class SignReview(Request, frozen=True, kw_only=True, tag="sign-review"):
     """Sign a review of a period; ``head``: of the chain as it stood, ``by``: who signs."""
 
@@ -183,6 +196,7 @@ AnyRequest: TypeAlias = (
     | OutOfService
     | InService
     | LampTest
+    | ShiftCheck
     | SignReview
     | Dispense
     | Close

@@ -73,6 +73,8 @@ class Station:
         bench: Bench,
         wiring: Wiring,
         linked: bool,
+        shown: Follower | None = None,
+        simulated: bool,
         calibrations: Mapping[str, Calibrated],
     ) -> None:
         """Put the parts together; the bench is closed if that fails.
@@ -86,6 +88,8 @@ class Station:
             bench: the wires, closed with the station.
             wiring: what the daemon ticks on.
             linked: with a broker.
+            shown: takes the snapshots where there is no broker.
+            simulated: the wires are; what was found on real ones does not hold for them.
             calibrations: the newest of each channel.
 
         Raises:
@@ -103,12 +107,13 @@ class Station:
                     self._ask,
                     lambda: Moment(clock.boot, clock.mono_ms(), clock.wall_ms()),
                 )
-            follower: Follower = self.link or NoLink()
+            follower: Follower = self.link or shown or NoLink()
             self.daemon = Daemon(
                 station=settings.station.id,
                 book=book._replace(
                     limits=settings.limits,
                     uncertainty_c=_uncertainty_c(settings, calibrations.get("plate")),
+                    wires=written.wires.digest(simulated=simulated),
                 ),
                 tick_ms=round(settings.station.tick_s * 1000),
                 settings_digest=written.digest(),
@@ -232,12 +237,19 @@ def real_station(settings: Settings, book: Book) -> Station:
         bench=bench,
         wiring=bench,
         linked=True,
+        simulated=False,
         calibrations=calibrations,
     )
 
 
 def simulated_station(
-    settings: Settings, book: Book, *, speed: float = 1.0, seed: int = 0, linked: bool = True
+    settings: Settings,
+    book: Book,
+    *,
+    speed: float = 1.0,
+    seed: int = 0,
+    linked: bool = True,
+    shown: Follower | None = None,
 ) -> tuple[Station, SimulatedBench, Clock]:
     """A station on simulated wires, and the plant behind them.
 
@@ -247,6 +259,7 @@ def simulated_station(
         speed: how many times as fast as real time; at 1 the drivers run exactly as on a Pi, threads included.
         seed: of the simulation's noise.
         linked: with a broker.
+        shown: takes the snapshots where there is no broker.
     """
     named = settings.station.sync_file
     sync_file = None if named is None else Path(named)
@@ -267,6 +280,8 @@ def simulated_station(
         bench=plant.bench,
         wiring=wiring,
         linked=linked,
+        shown=shown,
+        simulated=True,
         calibrations=calibrations,
     )
     return station, plant, clock

@@ -16,7 +16,18 @@ from shared.requests import Identifier
 from station.rules.limits import Limits
 from station.rules.solvents import SOLVENTS
 
-Pin = Annotated[int, msgspec.Meta(ge=2, le=27, description="BCM number")]
+
+def _means(text: str, *, ge: float | None = None, le: float | None = None) -> msgspec.Meta:
+    """What a setting means, for the reference made from these structs, and its range."""
+    if ge is None or le is None:
+        return msgspec.Meta(description=text)
+    return msgspec.Meta(description=text, ge=ge, le=le)
+
+
+def _pin(text: str) -> msgspec.Meta:
+    return _means(f"BCM number of the pin: {text}", ge=2, le=27)
+
+
 # The SPI bus owns these: MISO, MOSI, SCLK and the two kernel chip selects.
 SPI_PINS = frozenset({7, 8, 9, 10, 11})
 
@@ -29,11 +40,19 @@ class StationSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
     ``sync_file``: the file whose being there says that it has been; systemd-timesyncd's without it.
     """
 
-    id: Identifier = "bench-1"
-    sheet: str | None = None
-    tick_s: Annotated[float, msgspec.Meta(ge=0.02, le=0.5)] = 0.1
-    clock: Literal["synchronised", "trusted"] = "synchronised"
-    sync_file: str | None = None
+    id: Annotated[Identifier, _means("name of the station, in topics and records")] = "bench-1"
+    sheet: Annotated[str | None, _means("file of the process sheet; the default sheet without it")] = None
+    tick_s: Annotated[float, _means("from one tick to the next", ge=0.02, le=0.5)] = 0.1
+    clock: Annotated[
+        Literal["synchronised", "trusted"],
+        _means("wall time counts once the machine has been synchronised, or always"),
+    ] = "synchronised"
+    sync_file: Annotated[
+        str | None, _means("file that is there once the clock has been set; systemd-timesyncd's without it")
+    ] = None
+    metrics_port: Annotated[
+        int, _means("port on 127.0.0.1 for `/metrics`, such as 9478; 0: none", ge=0, le=65535)
+    ] = 0
 
 
 class PlateWire(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -43,12 +62,14 @@ class PlateWire(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     tolerance class of the wire; gain and offset trim the corrected temperature until a calibration does.
     """
 
-    spi_device: Annotated[int, msgspec.Meta(ge=0, le=1)] = 0
-    baud: Annotated[int, msgspec.Meta(ge=10_000, le=5_000_000)] = 500_000
-    thermocouple: Literal["K", "J", "N", "T"] = "K"
-    wire_class: Literal[1, 2] = 1
-    gain: Annotated[float, msgspec.Meta(ge=0.9, le=1.1)] = 1.0
-    offset_c: Annotated[float, msgspec.Meta(ge=-10, le=10)] = 0.0
+    spi_device: Annotated[int, _means("kernel chip select of the thermocouple's chip", ge=0, le=1)] = 0
+    baud: Annotated[int, _means("bits a second on the chip's bus", ge=10_000, le=5_000_000)] = 500_000
+    thermocouple: Annotated[Literal["K", "J", "N", "T"], _means("letter of the chip and of the wire")] = "K"
+    wire_class: Annotated[Literal[1, 2], _means("tolerance class of the wire, IEC 60584-1")] = 1
+    gain: Annotated[float, _means("trim of the reading until a calibration is made", ge=0.9, le=1.1)] = 1.0
+    offset_c: Annotated[float, _means("added to the reading until a calibration is made", ge=-10, le=10)] = (
+        0.0
+    )
 
 
 class ExtractionWire(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -63,32 +84,38 @@ class ExtractionWire(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_f
     transducer gives with the motor off.
     """
 
-    kind: Literal["ct-waveform", "dc-level", "contact"] = "ct-waveform"
+    kind: Annotated[
+        Literal["ct-waveform", "dc-level", "contact"],
+        _means("transformer on its bias, rectifying transducer, or current switch"),
+    ] = "ct-waveform"
 
-    spi_device: Annotated[int, msgspec.Meta(ge=0, le=1)] = 1
-    channel: Annotated[int, msgspec.Meta(ge=0, le=7)] = 0
-    supply_v: Annotated[float, msgspec.Meta(ge=2.7, le=5.5)] = 3.3
-    volts_per_ampere: Annotated[float, msgspec.Meta(ge=0.001, le=10)] = 0.165
-    mains_hz: Literal[50, 60] = 50
-    cycles: Annotated[int, msgspec.Meta(ge=1, le=10)] = 5
-    samples_per_cycle: Annotated[int, msgspec.Meta(ge=20, le=400)] = 25
-    floor_a: Annotated[float, msgspec.Meta(ge=0, le=5)] = 0.01
-    zero_v: Annotated[float, msgspec.Meta(ge=0, le=5)] = 0.0
+    spi_device: Annotated[int, _means("kernel chip select of the converter", ge=0, le=1)] = 1
+    channel: Annotated[int, _means("channel of the converter", ge=0, le=7)] = 0
+    supply_v: Annotated[float, _means("reference voltage of the converter", ge=2.7, le=5.5)] = 3.3
+    volts_per_ampere: Annotated[
+        float,
+        _means("burden over turns ratio, times the conductor's turns; a transducer's slope", ge=0.001, le=10),
+    ] = 0.165
+    mains_hz: Annotated[Literal[50, 60], _means("frequency of the mains")] = 50
+    cycles: Annotated[int, _means("mains cycles in one window", ge=1, le=10)] = 5
+    samples_per_cycle: Annotated[int, _means("samples in one cycle", ge=20, le=400)] = 25
+    floor_a: Annotated[float, _means("noise with the fan off, taken off in quadrature", ge=0, le=5)] = 0.01
+    zero_v: Annotated[float, _means("what a transducer gives with the motor off", ge=0, le=5)] = 0.0
 
 
 class Pins(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """BCM numbers of the pins, none of them on the SPI bus."""
 
-    cradle: Pin = 17
-    acknowledge: Pin = 27
-    red: Pin = 5
-    amber: Pin = 6
-    green: Pin = 13
-    blue: Pin = 19
-    buzzer: Pin = 26
-    permit: Pin = 21
-    heartbeat: Pin = 20
-    extraction_contact: Pin = 16
+    cradle: Annotated[int, _pin("cradle switch, closed by the bottle")] = 17
+    acknowledge: Annotated[int, _pin("acknowledge button")] = 27
+    red: Annotated[int, _pin("red lamp, top")] = 5
+    amber: Annotated[int, _pin("amber lamp")] = 6
+    green: Annotated[int, _pin("green lamp")] = 13
+    blue: Annotated[int, _pin("blue lamp, bottom")] = 19
+    buzzer: Annotated[int, _pin("buzzer")] = 26
+    permit: Annotated[int, _pin("relay of the iron")] = 21
+    heartbeat: Annotated[int, _pin("turned over at every tick, for the monostable")] = 20
+    extraction_contact: Annotated[int, _pin('current switch, with `kind = "contact"` only')] = 16
 
 
 class Wires(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -97,26 +124,40 @@ class Wires(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     plate: PlateWire = PlateWire()
     extraction: ExtractionWire = ExtractionWire()
     pins: Pins = Pins()
-    permit_active_high: bool = True
+    permit_active_high: Annotated[bool, _means("whether a high pin gives the permit")] = True
+
+    def digest(self, *, simulated: bool = False) -> str:
+        """A short fingerprint of the wiring, for which a walk through it holds.
+
+        What a calibration finds is no wiring: gain, offset and floor are left out. Simulated wires never have
+        the fingerprint of real ones.
+        """
+        replace = msgspec.structs.replace
+        plate = replace(self.plate, gain=1.0, offset_c=0.0)
+        bare = replace(self, plate=plate, extraction=replace(self.extraction, floor_a=0.0))
+        found = hashlib.sha256(msgspec.json.encode(bare)).hexdigest()[:16]
+        return f"simulated-{found}" if simulated else found
 
 
 class BrokerSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The MQTT broker."""
 
-    host: Annotated[str, msgspec.Meta(min_length=1)] = "127.0.0.1"
-    port: Annotated[int, msgspec.Meta(ge=1, le=65535)] = 1883
-    user: str | None = None
-    password_file: str | None = None
-    ca_file: str | None = None
-    """Certificate of the private CA that signed the broker's; with it the link is encrypted."""
-    window: Annotated[int, msgspec.Meta(ge=1, le=2000, description="messages in flight")] = 200
+    host: Annotated[str, msgspec.Meta(min_length=1, description="where the broker is")] = "127.0.0.1"
+    port: Annotated[int, _means("its port; 8883 with TLS", ge=1, le=65535)] = 1883
+    user: Annotated[str | None, _means("name of the station's role at the broker")] = None
+    password_file: Annotated[str | None, _means("file that holds nothing but its password")] = None
+    ca_file: Annotated[
+        str | None,
+        _means("certificate of the private CA that signed the broker's; with it the link is encrypted"),
+    ] = None
+    window: Annotated[int, _means("messages on their way at once", ge=1, le=2000)] = 200
 
 
 class JournalSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Where the journal's database is, and how long readings may wait in memory."""
 
-    path: str = "benchward.db"
-    batch_s: Annotated[float, msgspec.Meta(ge=0.5, le=5)] = 5.0
+    path: Annotated[str, _means("file of the database")] = "benchward.db"
+    batch_s: Annotated[float, _means("longest that readings wait in memory", ge=0.5, le=5)] = 5.0
 
 
 class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -14,6 +14,7 @@ from shared.problems import BenchwardError, InputError
 from station.cli.alarms import alarms
 from station.cli.calibrate import calibrate
 from station.cli.care import backup, migrate, prune, restore
+from station.cli.check import check
 from station.cli.checks import settings_group, sheet_group
 from station.cli.contract import contract
 from station.cli.demo import demo
@@ -93,6 +94,7 @@ for _command in (
     backup,
     contract,
     calibrate,
+    check,
     demo,
     extraction,
     heat,

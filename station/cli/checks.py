@@ -9,6 +9,7 @@ import click
 import msgspec
 
 from shared.sheet import Step, load_sheet
+from station.rulebook.settings_reference import render
 from station.settings import Settings, load_settings
 
 
@@ -71,3 +72,9 @@ def _flat(data: dict[str, Any], before: str = "") -> Iterator[tuple[str, Any]]:
             yield from _flat(value, f"{before}{key}.")
         else:
             yield f"{before}{key}", value
+
+
+@settings_group.command("reference")
+def settings_reference() -> None:
+    """Print every setting with unit, range, default and meaning, as Markdown."""
+    click.echo(render(), nl=False)

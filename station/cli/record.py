@@ -175,6 +175,8 @@ def event_text(row: Row) -> str:
     """One event as a line a person reads."""
     when = row["at"] or f"{row['mono_s']:>10.1f} s"
     words = [row[key] for key in ("unit", "step", "alarm", "technician", "result") if row.get(key)]
+    words += [f"by {row['by']}"] if row.get("by") else []
+    words += [f"{name} {outcome}" for name, outcome in row.get("verdicts", {}).items() if outcome != "passed"]
     words += row.get("reasons") or ([row["reason"]] if row.get("reason") else [])
     words += [f"{key}={value:g}" for key, value in row.get("values", {}).items()]
     return f"{row['seq']:>6}  {when}  {row['kind']:<20} {' '.join(words)}".rstrip()

@@ -110,6 +110,10 @@ class Bench:
         """Presses of the acknowledge button since last asked."""
         return self._button.presses()
 
+    def pressed(self) -> bool | None:
+        """Whether the acknowledge button is held down right now; None when it cannot be read."""
+        return self._button.pressed()
+
     def write(self, levels: Levels) -> None:
         """Drive every output pin.
 

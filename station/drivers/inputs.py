@@ -71,6 +71,13 @@ class AcknowledgeButton:
             if pressed and (last_s is None or time_s - last_s >= DEBOUNCE_S):
                 count += 1
 
+    def pressed(self) -> bool | None:
+        """Whether it is held down right now; None when the pin cannot be read."""
+        try:
+            return bool(self._button.is_active)
+        except bus_errors():
+            return None
+
     def close(self) -> None:
         """Let the pin go."""
         self._button.close()

@@ -4,6 +4,7 @@ from shared.indication import Indication
 from shared.messages import (
     AlarmState,
     Choice,
+    CommissioningState,
     ExtractionState,
     Lock,
     PlateState,
@@ -64,6 +65,7 @@ def describe(
         may_start=_may_start(tick),
         alarms=_alarms(tick),
         indication=indication,
+        commissioning=_commissioning(tick),
         ticks=ticks,
         ticks_missed=ticks_missed,
     )
@@ -197,3 +199,26 @@ def _alarms(tick: Tick) -> list[AlarmState]:
             )
         )
     return sorted(alarms, key=lambda alarm: (-PRIORITIES.index(alarm.priority), alarm.since_s))
+
+
+def _commissioning(tick: Tick) -> CommissioningState | None:
+    """Whether the wiring as it is now has been walked through; None where there is none (a replay)."""
+    wires, walked, shift = tick.book.wires, tick.durable.commission, tick.durable.shift_check
+    if wires is None:
+        return None
+    reason = None
+    if walked is None:
+        reason = "never"
+    elif walked.wires != wires:
+        reason = "wires-changed"
+    elif not walked.passed:
+        reason = "failed"
+    return CommissioningState(
+        commissioned=reason is None,
+        reason=reason,
+        by=walked.by if walked else None,
+        at=rfc3339(walked.at.wall_ms) if walked else None,
+        shift_passed=shift.passed if shift else None,
+        shift_by=shift.by if shift else None,
+        shift_at=rfc3339(shift.at.wall_ms) if shift else None,
+    )

@@ -12,7 +12,7 @@ from shared import events
 from shared.events import Event
 from shared.timeline import Moment
 from station.rules.alarms import LATCHED, Input, move
-from station.rules.state import AlarmLife, Durable, Life, Run, Unit
+from station.rules.state import AlarmLife, Commission, Durable, Life, Run, ShiftCheck, Unit
 
 
 def apply(durable: Durable, now: Moment, body: Event) -> Durable:
@@ -152,6 +152,14 @@ def _out_of_service(durable: Durable, now: Moment, body: events.AlarmOutOfServic
     return _with_alarm(durable, body.alarm, AlarmLife(Life.OUT_OF_SERVICE, now))
 
 
+def _commissioned(durable: Durable, now: Moment, body: events.Commissioned) -> Durable:
+    return replace(durable, commission=Commission(body.by, body.passed, body.wires, now))
+
+
+def _shift_checked(durable: Durable, now: Moment, body: events.ShiftChecked) -> Durable:
+    return replace(durable, shift_check=ShiftCheck(body.by, body.passed, now))
+
+
 _HANDLERS: dict[type[Event], Callable[[Durable, Moment, Any], Durable]] = {
     events.StationStarted: _station_started,
     events.SignedIn: _signed_in,
@@ -177,4 +185,6 @@ _HANDLERS: dict[type[Event], Callable[[Durable, Moment, Any], Durable]] = {
     events.AlarmUnsuppressed: _alarm_closed,
     events.AlarmOutOfService: _out_of_service,
     events.AlarmInService: _alarm_closed,
+    events.Commissioned: _commissioned,
+    events.ShiftChecked: _shift_checked,
 }

@@ -320,6 +320,14 @@ def _lamp_test(tick: Tick, request: requests.LampTest) -> list[str]:
     return []
 
 
+def _shift_check(tick: Tick, request: requests.ShiftCheck) -> list[str]:
+    verdicts = dict(pair.split("=") for pair in request.verdicts.split(","))
+    outcomes = set(verdicts.values())
+    passed = "passed" in outcomes and "failed" not in outcomes
+    tick.emit(events.ShiftChecked(by=request.by, passed=passed, verdicts=verdicts))
+    return []
+
+
 def _sign_review(tick: Tick, request: requests.SignReview) -> list[str]:
     tick.emit(events.ReviewSigned(period=request.period, head=request.head, technician=request.by))
     return []
@@ -376,6 +384,7 @@ _HANDLERS: dict[type, Callable[[Tick, Any], list[str]]] = {
     requests.OutOfService: _out_of_service,
     requests.InService: _in_service,
     requests.LampTest: _lamp_test,
+    requests.ShiftCheck: _shift_check,
     requests.SignReview: _sign_review,
     requests.Dispense: _dispense,
     requests.Close: _close,

@@ -63,10 +63,27 @@ class Unit(msgspec.Struct, frozen=True):
     run: Run | None = None
 
 
+class Commission(msgspec.Struct, frozen=True):
+    """A walk through the wiring: who signed it and when, for which wires, and whether nothing failed."""
+
+    by: str
+    passed: bool
+    wires: str
+    at: Moment
+
+
+class ShiftCheck(msgspec.Struct, frozen=True):
+    """The last check of a shift: who made it and when, and whether all was as it should be."""
+
+    by: str
+    passed: bool
+    at: Moment
+
+
 class Durable(msgspec.Struct, frozen=True):
     """The fold of the journal's events. ``alarms`` holds only those that are not normal.
 
-    ``settings``: the fingerprint of the settings the station last ran with.
+    ``settings``: the fingerprint of the settings the station last ran with. ``commission``: the newest one.
     """
 
     settings: str | None = None
@@ -75,6 +92,8 @@ class Durable(msgspec.Struct, frozen=True):
     on_plate: str | None = None
     units: dict[str, Unit] = {}
     alarms: dict[str, AlarmLife] = {}
+    commission: Commission | None = None
+    shift_check: ShiftCheck | None = None
 
     @property
     def run(self) -> Run | None:

@@ -22,11 +22,13 @@ class Book(NamedTuple):
     """What a station goes by: its limits, its process sheet, and how sure it is of the plate.
 
     ``uncertainty_c``: expanded uncertainty (k = 2) of the plate reading, °C; None where nobody worked it out.
+    ``wires``: fingerprint of the wiring; None where there are no wires of a station (a replay).
     """
 
     limits: Limits
     sheet: Sheet
     uncertainty_c: float | None = None
+    wires: str | None = None
 
 
 def elapsed_ms(run: Run, now: Moment) -> int | None:

@@ -105,8 +105,15 @@ class SimulatedBench:
 
     def press_acknowledge(self) -> None:
         """Press and release the acknowledge button, now."""
-        self._acknowledge.drive_low()
-        self._acknowledge.drive_high()
+        self.hold_acknowledge(True)
+        self.hold_acknowledge(False)
+
+    def hold_acknowledge(self, down: bool) -> None:
+        """Hold the acknowledge button down, or let it go; a broken wire never comes through."""
+        if down and Fault.ACKNOWLEDGE_WIRE not in self._faults:
+            self._acknowledge.drive_low()
+        else:
+            self._acknowledge.drive_high()
 
     def fault(self, kind: Fault | str) -> None:
         """Let ``kind`` befall the wires, until healed.

@@ -31,10 +31,13 @@ class Fault(StrEnum):
     PLATE_BUS = "plate-bus"
     PLATE_NOISE = "plate-noise"
     PLATE_FROZEN = "plate-frozen"
+    PLATE_SWAPPED = "plate-swapped"
+    PLATE_SHORTED = "plate-shorted"
     EXTRACTION_DEAD = "extraction-dead"
     EXTRACTION_BUS = "extraction-bus"
     EXTRACTION_UNPLUGGED = "extraction-unplugged"
     CRADLE_WIRE = "cradle-wire"
+    ACKNOWLEDGE_WIRE = "acknowledge-wire"
 
 
 _CHIP_FAULTS = {
@@ -114,9 +117,13 @@ class SimulatedPlateSpi:
         if Fault.PLATE_NOISE in self._faults:
             return self._random.getrandbits(32)
         cold_junction_c = self._plate.cold_junction_c
+        seen_c = chip_reading_c(self._plate.plate_c, cold_junction_c, self._letter)
+        if Fault.PLATE_SWAPPED in self._faults:
+            seen_c = 2 * cold_junction_c - seen_c  # the voltage has the other sign
+        if Fault.PLATE_SHORTED in self._faults:
+            seen_c = cold_junction_c  # lead to lead: no voltage, and no fault bit either
         return encode(
-            chip_reading_c(self._plate.plate_c, cold_junction_c, self._letter)
-            + self._random.gauss(0.0, CHIP_NOISE_C),
+            seen_c + self._random.gauss(0.0, CHIP_NOISE_C),
             cold_junction_c + self._random.gauss(0.0, COLD_JUNCTION_NOISE_C),
             next((_CHIP_FAULTS[fault] for fault in _CHIP_FAULTS if fault in self._faults), None),
         )

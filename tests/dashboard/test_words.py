@@ -32,6 +32,9 @@ SAMPLES = {
     "stream": "events",
     "first": "b/1",
     "last": "b/2",
+    "passed": False,
+    "verdicts": {"cradle": "failed", "plate-reading": "passed"},
+    "wires": "w",
 }
 
 

@@ -25,6 +25,7 @@ from shared.events import (
 # The kinds that other programs read; they change only with a version.
 READ_BY_OTHERS = """
 message-set-aside
+commissioned shift-checked
 solvent-dispensed alarm-suppressed alarm-unsuppressed alarm-out-of-service alarm-in-service
 station-started station-stopped clock-set signed-in signed-out unit-booked-in unit-taken unit-placed
 unit-removed unit-closed step-started step-refused step-held step-resumed step-finished step-abandoned

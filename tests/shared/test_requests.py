@@ -59,6 +59,10 @@ EXAMPLES: list[tuple[str, AnyRequest]] = [
     ("in-service alarm=link-down by=S-01", requests.InService(alarm="link-down", by="S-01")),
     ("lamp-test", requests.LampTest()),
     (
+        "shift-check by=T-04 verdicts=lamps=passed,buzzer=failed",
+        requests.ShiftCheck(by="T-04", verdicts="lamps=passed,buzzer=failed"),
+    ),
+    (
         f"sign-review period=2026-03-02/2026-03-08 head={'a' * 64} by=S-01",
         requests.SignReview(period="2026-03-02/2026-03-08", head="a" * 64, by="S-01"),
     ),
@@ -103,11 +107,11 @@ def test_examples_cover_every_verb_when_compared_with_the_list() -> None:
 
 
 def test_verbs_are_those_others_write_when_listed() -> None:
-    """The verbs are the twenty-one that other programs rely on."""
+    """The verbs are the twenty-two that other programs rely on."""
     assert list(VERBS) == [
         "sign-in", "sign-out", "book-in", "take", "place", "remove", "start", "finish", "resume", "abandon",
         "ack", "silence", "reset", "shelve", "unshelve", "out-of-service", "in-service", "lamp-test",
-        "sign-review",
+        "shift-check", "sign-review",
         "dispense", "close",
     ]  # fmt: skip
 

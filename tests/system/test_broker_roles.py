@@ -25,10 +25,16 @@ MAKE = Path(__file__).parents[2] / "deploy" / "broker-files"
 ROLES = ("bench-1", "dashboard", "job-system", "collector")
 LEAVES = ("status", "state", "head", "readings", "events", "requests")
 OWN = {f"{ROOT}/bench-1/{leaf}" for leaf in LEAVES if leaf != "requests"}
+OWN_REQUESTS = {f"{ROOT}/bench-1/requests"}
 ASK = {f"{ROOT}/bench-1/requests", f"{ROOT}/bench-2/requests"}
 ANSWERS = {f"{ROOT}/answers/{role}/1" for role in ROLES}
 TOPICS = sorted(ANSWERS | {f"{ROOT}/bench-{n}/{leaf}" for n in (1, 2) for leaf in LEAVES})
-MAY_PUBLISH = {"bench-1": OWN | ANSWERS, "dashboard": ASK, "job-system": ASK, "collector": set()}
+MAY_PUBLISH = {
+    "bench-1": OWN | OWN_REQUESTS | ANSWERS,
+    "dashboard": ASK,
+    "job-system": ASK,
+    "collector": set(),
+}
 
 
 def seen(*leaves: str) -> set[str]:
@@ -37,7 +43,8 @@ def seen(*leaves: str) -> set[str]:
 
 
 MAY_HEAR = {
-    "bench-1": {f"{ROOT}/bench-1/requests"},
+    "bench-1": {f"{ROOT}/bench-1/{leaf}" for leaf in ("requests", "status", "state")}
+    | {f"{ROOT}/answers/bench-1/1"},
     "dashboard": seen("status", "state", "head", "readings", "events") | {f"{ROOT}/answers/dashboard/1"},
     "job-system": seen("status", "head", "events") | {f"{ROOT}/answers/job-system/1"},
     "collector": seen("status", "head", "readings", "events"),
