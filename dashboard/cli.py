@@ -17,6 +17,7 @@ from shared.sheet import Sheet, load_sheet
 
 THREADS = 24
 OUTPUT_HIGH_WATERMARK_BYTES = 256 * 1024
+_FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 
 
 def broker_address(_ctx: click.Context, _param: click.Parameter, value: str) -> tuple[str, int]:
@@ -45,6 +46,9 @@ def broker_address(_ctx: click.Context, _param: click.Parameter, value: str) -> 
     metavar="HOST:PORT",
     help="The MQTT broker that the stations speak to.",
 )
+@click.option("--broker-user", metavar="NAME", help="Name of these pages at the broker.")
+@click.option("--broker-password-file", type=_FILE, help="File that holds the password of that name.")
+@click.option("--broker-ca-file", type=_FILE, help="Certificate of the broker's CA: encrypts the connection.")
 @click.option(
     "--people",
     type=click.Path(dir_okay=False, path_type=Path),
@@ -57,11 +61,26 @@ def broker_address(_ctx: click.Context, _param: click.Parameter, value: str) -> 
 )
 @click.pass_obj
 def dashboard(
-    settings: Any, host: str, port: int, broker: tuple[str, int], people: Path | None, db: Path | None
+    settings: Any,
+    host: str,
+    port: int,
+    broker: tuple[str, int],
+    broker_user: str | None,
+    broker_password_file: Path | None,
+    broker_ca_file: Path | None,
+    people: Path | None,
+    db: Path | None,
 ) -> None:
     """Serve the pages of the benches."""
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
-    live = Live(*broker)
+    if (broker_user is None) != (broker_password_file is None):
+        raise click.UsageError("--broker-user and --broker-password-file go together.")
+    live = Live(
+        *broker,
+        user=broker_user,
+        password=None if broker_password_file is None else broker_password_file.read_text("utf-8").strip(),
+        ca_file=None if broker_ca_file is None else str(broker_ca_file),
+    )
     try:
         server = create_server(
             create_app(

@@ -32,15 +32,36 @@ _log = logging.getLogger(__name__)
 class Live(Board):
     """A board that follows a broker between `start` and `stop`."""
 
-    def __init__(self, host: str, port: int) -> None:
+    def __init__(
+        self,
+        host: str,
+        port: int,
+        *,
+        user: str | None = None,
+        password: str | None = None,
+        ca_file: str | None = None,
+    ) -> None:
+        """Prepare; nothing is opened before `start`.
+
+        Args:
+            host: of the broker.
+            port: of the broker.
+            user: our name there, which is also the branch under which we are answered; None without names.
+            password: of that name.
+            ca_file: certificate of the CA that signed the broker's; with it the connection is encrypted.
+        """
         super().__init__()
         self._host = host
         self._port = port
         name = f"benchward-pages-{uuid.uuid4().hex[:12]}"
-        self._answers = f"{ANSWERS}/{name}"
+        self._answers = f"{ANSWERS}/{name}" if user is None else f"{ANSWERS}/{user}/{name}"
         self._waiting: dict[bytes, Future[Answer]] = {}
         client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=name, protocol=mqtt.MQTTv5)
         client.suppress_exceptions = True
+        if user is not None:
+            client.username_pw_set(user, password)
+        if ca_file is not None:
+            client.tls_set(ca_file)
         client.enable_logger(_log)
         client.reconnect_delay_set(min_delay=1, max_delay=30)
         client.on_socket_open = _send_at_once

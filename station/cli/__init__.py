@@ -17,6 +17,7 @@ from station.cli.care import backup, migrate, prune, restore
 from station.cli.checks import settings_group, sheet_group
 from station.cli.contract import contract
 from station.cli.demo import demo
+from station.cli.ending import outputs_safe
 from station.cli.extraction import extraction
 from station.cli.record import heat, log, units, verify
 from station.cli.replay import replay
@@ -98,6 +99,7 @@ for _command in (
     heat,
     log,
     migrate,
+    outputs_safe,
     prune,
     replay,
     restore,

@@ -51,6 +51,7 @@ class Link:
             InputError: the password file cannot be read.
         """
         self._station, self._journal, self._ask, self._window = station, journal, ask, broker.window
+        self.beat_s = time.monotonic()  # when the thread last turned, with or without a broker
         self._wake = threading.Event()
         self._stop = threading.Event()
         self._state: StationState | None = None
@@ -99,6 +100,7 @@ class Link:
 
     def start(self) -> None:
         """Begin to connect and to follow."""
+        self.beat_s = time.monotonic()
         self._connection.start()
         self._thread.start()
 
@@ -115,6 +117,7 @@ class Link:
                 self._follow()
             except Exception:
                 LOG.exception("the link stumbled; it begins again")
+                self.beat_s = time.monotonic()
                 self._stop.wait(AFTER_STUMBLE_S)
         self._connection.stop()
 
@@ -124,6 +127,7 @@ class Link:
             self._readings = Stream(history.cursor("link-readings"))
             self._saved = (self._events.cursor, self._readings.cursor)
             while not self._stop.is_set():
+                self.beat_s = time.monotonic()
                 self._wake.wait(IDLE_S if self._state is None else STATE_LOOK_S)
                 self._wake.clear()
                 self._turn(history)
