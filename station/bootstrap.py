@@ -11,7 +11,7 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
-from msgspec.structs import replace
+from msgspec.structs import asdict, replace
 
 from shared.events import Calibrated
 from shared.indication import Levels
@@ -30,12 +30,18 @@ from station.measurement.uncertainty import plate_budget
 from station.rules.tick import Book
 from station.settings import Settings
 from station.simulation.bench import SimulatedBench
+from station.watchdog import ServiceManager, Watchdog, Worker
 
 LOG = logging.getLogger("benchward")
 FLUSH_S = 10.0
 # How long a thread may keep the interpreter while others wait. At Python's own 5 ms one busy thread (a
 # backlog being sent, a page of history) leaves the sampling thread too few samples, and the proof is lost.
 SWITCH_S = 0.0005
+# How long a turn of each worker may take at the very most. A worn card can hold a write for many seconds,
+# a farewell to a slow broker some; the extraction takes a window ten times a second.
+JOURNAL_TURN_S = 90.0
+LINK_TURN_S = 60.0
+SAMPLER_TURN_S = 10.0
 WORKING_C = 100.0
 
 
@@ -108,6 +114,7 @@ class Station:
                     lambda: Moment(clock.boot, clock.mono_ms(), clock.wall_ms()),
                 )
             follower: Follower = self.link or shown or NoLink()
+            self.watchdog = Watchdog(ServiceManager(), self._workers())
             self.daemon = Daemon(
                 station=settings.station.id,
                 book=book._replace(
@@ -124,11 +131,21 @@ class Station:
                 journal=self.journal,
                 inbox=self.inbox,
                 link=follower,
+                after_tick=self.watchdog.tick,
             )
         except BaseException:
             bench.close()
             journal.stop()
             raise
+
+    def _workers(self) -> dict[str, Worker]:
+        """The threads without which this station is no station."""
+        journal, link, bench = self.journal, self.link, self._bench
+        return {
+            "journal": Worker(lambda: journal.beat_s, JOURNAL_TURN_S),
+            "link": Worker(lambda: None if link is None else link.beat_s, LINK_TURN_S),
+            "extraction sampler": Worker(lambda: bench.sampler_beat_s, SAMPLER_TURN_S),
+        }
 
     def _ask(self, request: AnyRequest | Unreadable, deliver: Callable[[Answer], None] | None) -> bool:
         return self.inbox.put(Asking(request, deliver))
@@ -148,8 +165,11 @@ class Station:
         return self
 
     def run(self, stop: threading.Event) -> None:
-        """Tick until ``stop`` is set."""
+        """Tick until ``stop`` is set; the outputs, read back from their pins, are told at the end."""
         self.daemon.run(stop)
+        self.watchdog.stopping()
+        on = [name for name, level in asdict(self._bench.levels()).items() if level]
+        LOG.info("outputs read back at the end: %s on", ", ".join(on) or "none")
 
     def __exit__(self, kind: type[BaseException] | None, *details: Any) -> None:
         """Outputs first, then the journal, then the network; each is tried whatever the one before did.

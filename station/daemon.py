@@ -129,6 +129,7 @@ class Daemon:
         journal: Journal,
         inbox: Inbox,
         link: Follower | None = None,
+        after_tick: Callable[[], None] = lambda: None,
     ) -> None:
         """Take up what the journal knows, and tell it that the station has started.
 
@@ -144,12 +145,14 @@ class Daemon:
             journal: opened, not started.
             inbox: where requests come in.
             link: to the broker; None without one.
+            after_tick: told after each tick of `run`; must neither block nor raise.
         """
         self.ticks = 0
         self.missed = 0
         self._station, self._book, self._tick_ms = station, book, tick_ms
         self._clock, self._wiring, self._journal, self._inbox = clock, wiring, journal, inbox
         self._link: Follower = link or NoLink()
+        self._after_tick = after_tick
         self._calibrations_due = calibrations_due
         self._seconds = SecondMaker(to_ms(book.limits.gap_s))
         self._offset_ms: int | None = None
@@ -180,6 +183,7 @@ class Daemon:
                 while self._clock.wait_until_ms(due_ms, self._inbox.arrived):
                     self.answer()
                 self.tick(due_ms)
+                self._after_tick()
                 due_ms += self._tick_ms
                 late_ms = self._clock.mono_ms() - due_ms
                 if late_ms >= self._tick_ms:

@@ -18,6 +18,7 @@ from station.cli.check import check
 from station.cli.checks import settings_group, sheet_group
 from station.cli.contract import contract
 from station.cli.demo import demo
+from station.cli.ending import outputs_safe
 from station.cli.extraction import extraction
 from station.cli.record import heat, log, units, verify
 from station.cli.replay import replay
@@ -100,6 +101,7 @@ for _command in (
     heat,
     log,
     migrate,
+    outputs_safe,
     prune,
     replay,
     restore,

@@ -8,7 +8,7 @@ import click
 from shared.records import SCHEMA_VERSION
 from station.cli.record import db_option
 from station.cli.watching import watching
-from station.journal.backup import Copied, back_up
+from station.journal.backup import Copied, back_up, older_copies
 from station.journal.backup import restore as put_back
 from station.journal.claim import Claim
 from station.journal.migrating import bring_up_to_date, version_of
@@ -29,12 +29,23 @@ def _told(copied: Copied) -> str:
 @click.command()
 @click.argument("dest", type=click.Path(path_type=Path))
 @db_option
+@click.option(
+    "--keep",
+    type=click.IntRange(min=1),
+    metavar="N",
+    help="Of the copies in the folder DEST keep the newest N; older ones go once the new one is good.",
+)
 @click.pass_obj
-def backup(settings: Settings, dest: Path, db: Path | None) -> None:
+def backup(settings: Settings, dest: Path, db: Path | None, keep: int | None) -> None:
     """Copy the database to DEST (a new file, or a folder) and verify the copy; the station may run."""
+    if keep is not None and not dest.is_dir():
+        raise click.UsageError(f"--keep goes with a folder, and {dest} is none.")
     with watching("checking the copy") as progress:
         copied = back_up(_file(settings, db), dest, progress)
     click.echo(_told(copied))
+    for old in [] if keep is None else older_copies(copied.path, keep):
+        old.unlink()
+        click.echo(f"{old}: deleted, one of more than {keep}")
     click.echo("Keep the head somewhere else: it shows later whether the record was cut off or rewritten.")
 
 

@@ -94,6 +94,11 @@ class Bench:
         """Whether extraction windows are still being taken."""
         return self._sampler.alive
 
+    @property
+    def sampler_beat_s(self) -> float | None:
+        """When the sampling thread last took a window, by time.monotonic(); None where there is no thread."""
+        return self._sampler.beat_s
+
     def start(self) -> None:
         """Begin sampling the extraction; the first window is there a window later. Once only."""
         self._sampler.start()
@@ -172,6 +177,26 @@ def plain_refusals() -> Iterator[None]:
         raise FailureError(f"lgpio cannot be imported ({error}). Install python3-lgpio.") from error
     except (OSError, GPIOZeroError, *_FALLBACKS) as error:
         raise FailureError(f"The Pi's wires cannot be had: {error}. {_REMEDY}") from error
+
+
+def make_outputs_safe(wires: Wires) -> None:
+    """Drive this Pi's output pins safe and let them go, after whoever held them has ended.
+
+    Only the output pins are claimed, so that a dead bus or another chip does not stand in the way.
+
+    Raises:
+        FailureError: the pins cannot be had, or one cannot be driven.
+    """
+    with plain_refusals(), ExitStack() as undo:
+        from gpiozero.pins.lgpio import LGPIOFactory
+        from lgpio import error as LgpioError  # noqa: N812
+
+        try:
+            pin_factory = LGPIOFactory()
+            undo.callback(pin_factory.close)
+            Outputs(wires, pin_factory).close()
+        except LgpioError as error:
+            raise OSError(str(error)) from error
 
 
 _FALLBACKS = (PinFactoryFallback, NativePinFactoryFallback, SPISoftwareFallback)

@@ -7,6 +7,7 @@ sampled when it is asked for.
 
 import logging
 import threading
+import time
 from collections.abc import Callable, Sequence
 from functools import partial
 from typing import Protocol
@@ -99,6 +100,10 @@ class Sampler(Protocol):
     def alive(self) -> bool:
         """Whether windows are still being taken."""
 
+    @property
+    def beat_s(self) -> float | None:
+        """When the thread last took a window, by time.monotonic(); None before, or without a thread."""
+
     def start(self) -> None:
         """Begin taking windows."""
 
@@ -124,6 +129,7 @@ class ExtractionSampler:
         self._thread = threading.Thread(target=self._run, name="extraction-sampler", daemon=True)
         # Time and reading in one tuple: replaced whole, so a reader never sees a pair that was torn.
         self._latest: tuple[float, ExtractionReading] | None = None
+        self.beat_s: float | None = None
 
     @property
     def alive(self) -> bool:
@@ -132,6 +138,7 @@ class ExtractionSampler:
 
     def start(self) -> None:
         """Start the thread; once only."""
+        self.beat_s = time.monotonic()
         self._thread.start()
 
     def stop(self) -> None:
@@ -156,6 +163,7 @@ class ExtractionSampler:
     def _run(self) -> None:
         while not self._stopping.is_set():
             reading = self._sensor.sample_window()
+            self.beat_s = time.monotonic()
             self._latest = (self._sensor.now_s(), reading)
             if reading.quality is ExtractionQuality.UNREADABLE:
                 # A dead bus answers at once: without this the thread would spin on it.
@@ -166,6 +174,7 @@ class InlineSampler:
     """Samples a window whenever it is asked; for time that is not real."""
 
     alive = True
+    beat_s: float | None = None
 
     def __init__(self, sensor: ExtractionSensor) -> None:
         """Sample ``sensor`` on demand."""
@@ -186,6 +195,7 @@ class ContactSampler:
     """A current switch, closed to ground while the motor runs: a broken wire reads as a motor at rest."""
 
     alive = True
+    beat_s: float | None = None
 
     def __init__(self, pins: Pins, pin_factory: Factory) -> None:
         """Claim the pin."""

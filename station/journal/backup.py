@@ -5,6 +5,7 @@ station and never end. It becomes visible only when it has been read back whole.
 """
 
 import os
+import re
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
@@ -58,6 +59,18 @@ def back_up(source: Path, target: Path, progress: Progress | None = None) -> Cop
     finally:
         discard(part)
     return copied._replace(path=target)
+
+
+def older_copies(new: Path, keep: int) -> list[Path]:
+    """The copies beside ``new`` that go when ``keep`` stay, oldest first; never ``new`` itself.
+
+    By the times in their names. What is named otherwise is not ours and stays; so does a copy that a clock
+    which was wrong has dated into the future, as long as it is among the newest.
+    """
+    stem = new.stem.removesuffix(new.stem[-len(stamp()) :])
+    form = re.compile(re.escape(stem) + r"\d{8}T\d{6}Z" + re.escape(new.suffix))
+    others = sorted(path for path in new.parent.iterdir() if form.fullmatch(path.name) and path != new)
+    return others[: max(0, len(others) - (keep - 1))]
 
 
 def restore(source: Path, target: Path, progress: Progress | None = None) -> tuple[Copied, Path | None]:

@@ -65,6 +65,7 @@ class Journal:
         self.on_written: Callable[[], None] | None = None
         self.set_aside: Path | None = None
         self.lost = 0
+        self.beat_s = time.monotonic()  # when the thread last turned, whether or not it could write
         self._batch_s = batch_s
         # The age of the oldest entry not on disk yet says more than an error: a write may also never return.
         self._oldest_s: float | None = None
@@ -143,7 +144,7 @@ class Journal:
 
     def start(self) -> None:
         """Begin to write."""
-        self._started_s = time.monotonic()
+        self._started_s = self.beat_s = time.monotonic()
         self._thread.start()
 
     def tell(self, told: Told, replies: tuple[Reply, ...] = ()) -> None:
@@ -192,6 +193,7 @@ class Journal:
         pending: deque[_Item] = deque()
         due = time.monotonic() + self._batch_s
         while True:
+            self.beat_s = time.monotonic()
             urgent = self._collect(pending, due)
             stopping = self._stop.is_set() and self._queue.empty()
             if not urgent and not stopping and time.monotonic() < due:

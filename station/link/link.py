@@ -67,6 +67,7 @@ class Link:
             InputError: the password file or the CA's certificate cannot be read.
         """
         self._station, self._journal, self._ask, self._now = station, journal, ask, now
+        self.beat_s = time.monotonic()  # when the thread last turned, with or without a broker
         self._wake = threading.Event()
         self._stop = threading.Event()
         self._state: StationState | None = None
@@ -133,6 +134,7 @@ class Link:
 
     def start(self) -> None:
         """Begin to connect and to follow."""
+        self.beat_s = time.monotonic()
         self._connection.start()
         self._thread.start()
 
@@ -157,6 +159,7 @@ class Link:
             except Exception:
                 LOG.exception("the link stumbled; it begins again")
                 self._fault = faults.FAILING
+                self.beat_s = time.monotonic()
                 self._stop.wait(AFTER_STUMBLE_S)
         self._connection.stop()
 
@@ -174,6 +177,7 @@ class Link:
             self._saved = (self._events.stream.cursor, self._readings.stream.cursor)
             self._connections = 0
             while not self._stop.is_set():
+                self.beat_s = time.monotonic()
                 self._wake.wait(IDLE_S if self._state is None else STATE_LOOK_S)
                 self._wake.clear()
                 self._turn(history)

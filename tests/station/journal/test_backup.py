@@ -13,7 +13,7 @@ from shared.history import History
 from shared.problems import FailureError, InputError
 from shared.timeline import Moment
 from station.cli import main
-from station.journal.backup import back_up, restore, verified
+from station.journal.backup import back_up, older_copies, restore, verified
 from station.journal.ledger import Ledger, Told
 
 
@@ -135,3 +135,15 @@ def test_commands_say_what_they_did(path, tmp_path):
     assert run(main, ["prune", "--db", str(path), "--older-than", "0"]).exit_code == 2
     dry = run(main, ["prune", "--db", str(path), "--older-than", "1", "--dry-run"])
     assert (dry.exit_code, dry.stdout.startswith("0 seconds from before ")) == (0, True)
+
+
+def test_older_copies_never_names_the_new_one_nor_strangers(tmp_path):
+    """The newest copies stay; one made while the clock was wrong is not its own victim."""
+    names = [f"bench-2026030{day}T033000Z.db" for day in range(1, 6)]
+    strangers = ["bench-before-the-move.db", "other-20200101T033000Z.db", "bench-20200101T033000Z.db-wal"]
+    for name in [*names, *strangers, "bench-19700101T000010Z.db"]:
+        (tmp_path / name).touch()
+    new = tmp_path / "bench-19700101T000010Z.db"
+    assert [path.name for path in older_copies(new, 3)] == names[:3]
+    assert older_copies(new, 6) == []
+    assert older_copies(new, 1) == [tmp_path / name for name in names]

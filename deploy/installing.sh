@@ -1,0 +1,156 @@
+# Shared by install, upgrade and uninstall: where things go, and how a change is made and told. Source it.
+
+project="$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd)"
+opt=/opt/benchward
+etc=/etc/benchward
+data=/var/lib/benchward
+units=/etc/systemd/system
+simulated_conf="$units/benchward-station.service.d/simulated.conf"
+services=(benchward-station.service benchward-dashboard.service benchward-collector.service)
+
+dry=
+yes=
+wheels=
+
+say() { printf '%s\n' "$*"; }
+warn() { printf 'Note: %s\n' "$*" >&2; }
+stop() {
+    printf '%s\n' "$*" >&2
+    exit 1
+}
+wrong_use() {
+    printf '%s\n' "$*" >&2
+    exit 2
+}
+
+# run COMMAND...: a change to the machine; told, and with --dry-run only told.
+run() {
+    printf '  +'
+    printf ' %q' "$@"
+    printf '\n'
+    [ -n "$dry" ] || "$@"
+}
+
+# put MODE OWNER:GROUP FILE: writes standard input to FILE if that changes it; in one step, never half.
+put() {
+    local mode=$1 owner=$2 file=$3 text
+    text="$(cat; printf .)"
+    text="${text%.}"
+    if [ -f "$file" ] && [ "$(cat "$file"; printf .)" = "$text." ]; then
+        return
+    fi
+    say "  + write $file ($owner, mode $mode):"
+    printf '%s' "$text" | sed 's/^/      | /'
+    [ -z "$dry" ] || return 0
+    install -d "$(dirname "$file")"
+    printf '%s' "$text" >"$file.new"
+    chmod "$mode" "$file.new"
+    chown "$owner" "$file.new"
+    mv "$file.new" "$file"
+}
+
+# agreed QUESTION: whether the person says yes; with --yes always, without a terminal never.
+agreed() {
+    local answer
+    [ -z "$yes" ] || return 0
+    [ -z "$dry" ] || return 0
+    [ -t 0 ] || return 1
+    read -r -p "$1 [y/N] " answer
+    [ "$answer" = y ] || [ "$answer" = Y ]
+}
+
+need_root() {
+    [ -n "$dry" ] || [ "$(id -u)" -eq 0 ] || stop "This changes the machine: run it with sudo, or with --dry-run."
+}
+
+# release_of: the name of what this folder holds: its version and a mark of its contents.
+release_of() {
+    local version mark
+    version="$(sed -n 's/^VERSION = "\(.*\)"/\1/p' "$project/shared/__init__.py")"
+    mark="$(cd "$project" && find station dashboard shared pyproject.toml deploy/lock.txt -type f \
+        ! -path '*/__pycache__/*' -print0 | LC_ALL=C sort -z | xargs -0 sha256sum | sha256sum | cut -c1-10)"
+    [ -n "$version" ] || stop "$project/shared/__init__.py names no VERSION."
+    printf '%s-%s' "$version" "$mark"
+}
+
+# build_release NAME [--system]: a virtual environment with the program under $opt/releases; nothing else changes.
+build_release() {
+    local folder="$opt/releases/$1" system=${2:-} source
+    if [ -e "$folder/complete" ]; then
+        say "The program $1 is in $folder already."
+        return
+    fi
+    say "The program, in a virtual environment of its own:"
+    run rm -rf "$folder"
+    run install -d -m 755 "$opt" "$opt/releases"
+    if [ -n "$system" ]; then
+        run python3 -m venv --system-site-packages "$folder"
+    else
+        run python3 -m venv "$folder"
+    fi
+    if [ -n "$wheels" ]; then
+        run "$folder/bin/python" -m pip install -q --disable-pip-version-check --no-index --find-links "$wheels" \
+            --require-hashes -r "$wheels/lock.txt"
+    elif ! run "$folder/bin/python" -m pip install -q --disable-pip-version-check --require-hashes \
+        -r "$project/deploy/lock.txt"; then
+        say "Some packages come as source only: a compiler is needed."
+        run env DEBIAN_FRONTEND=noninteractive apt-get install -y -q gcc python3-dev
+        run "$folder/bin/python" -m pip install -q --disable-pip-version-check --require-hashes \
+            -r "$project/deploy/lock.txt"
+    fi
+    # From a copy: what building leaves behind does not belong in the folder that was handed out.
+    source="$(mktemp -d)"
+    cp -r "$project/station" "$project/dashboard" "$project/shared" "$project/pyproject.toml" \
+        "$project/README.md" "$source/"
+    run "$folder/bin/python" -m pip install -q --disable-pip-version-check --no-index --no-deps \
+        --no-build-isolation "$source"
+    rm -rf "$source"
+    run cp "$project/README.md" "$folder/README.md"
+    run touch "$folder/complete"
+}
+
+# point_at NAME: what the services run from now on; in one step.
+point_at() {
+    [ "$(readlink "$opt/current" 2>/dev/null || true)" != "releases/$1" ] || return 0
+    run ln -sfn "releases/$1" "$opt/current.new"
+    run mv -T "$opt/current.new" "$opt/current"
+}
+
+# put_units: the units as this folder has them.
+put_units() {
+    local file
+    for file in "$project"/deploy/systemd/*; do
+        put 644 root:root "$units/$(basename "$file")" <"$file"
+    done
+}
+
+# as_benchward RELEASE ARGUMENT...: our program as the user whom the files belong to.
+as_benchward() {
+    local release=$1
+    shift
+    (cd "$data" && run runuser -u benchward -- "$opt/releases/$release/bin/benchward" "$@")
+}
+
+# enabled: the services that are to run here.
+enabled() {
+    local unit
+    for unit in "${services[@]}"; do
+        ! systemctl is-enabled -q "$unit" 2>/dev/null || printf '%s\n' "$unit"
+    done
+}
+
+# watch_for SECONDS UNIT...: whether every unit stays up for so long, with no restart in between.
+watch_for() {
+    local seconds=$1 unit before after
+    shift
+    before="$(systemctl show -p NRestarts --value "$@" | tr '\n' ' ')"
+    while [ "$seconds" -gt 0 ]; do
+        sleep 1
+        seconds=$((seconds - 1))
+        for unit in "$@"; do
+            systemctl is-active -q "$unit" || return 1
+        done
+    done
+    after="$(systemctl show -p NRestarts --value "$@" | tr '\n' ' ')"
+    [ "$before" = "$after" ]
+}
