@@ -17,6 +17,7 @@ from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 from playwright.sync_api import expect, sync_playwright
 
+from dashboard.stream import STREAMS_AT_MOST
 from shared.events import EventRecord, SolventLifted
 from shared.indication import Indication, Lamp
 from shared.messages import PlateState, Status, cloud_event, encode, topic
@@ -307,7 +308,7 @@ def test_closed_streams_make_room(station, served):
     address = f"{served}/bench/{STATION}/stream"
     for _ in range(2):
         with ExitStack() as stack:
-            for _ in range(16):
+            for _ in range(STREAMS_AT_MOST):
                 stack.enter_context(urllib.request.urlopen(address, timeout=5))
             with pytest.raises(urllib.error.HTTPError, match="503") as refused:
                 urllib.request.urlopen(address, timeout=5)
