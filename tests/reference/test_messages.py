@@ -195,3 +195,23 @@ def test_ids_differ_when_boot_or_seq_does() -> None:
         for seq in (7, 8)
     ]
     assert len({cloud_event("bench-1", other, None).id for other in others}) == 4
+
+
+def test_receiver_of_these_tests_reads_the_standards_own_example() -> None:
+    """RFC 8428, 5.1.2 and 5.1.4 (several data points and their resolved form), from memory."""
+    name = "urn:dev:ow:10e2073a0108006:"
+    pack = [
+        {"bn": name, "bt": 1.276020076001e09, "bu": "A", "bver": 5, "n": "voltage", "u": "V", "v": 120.1},
+        *(
+            {"n": "current", "t": -ago, "v": v}
+            for ago, v in ((5, 1.2), (4, 1.3), (3, 1.4), (2, 1.5), (1, 1.6))
+        ),
+        {"n": "current", "v": 1.7},
+    ]
+    found = resolved(pack)
+    assert [record["n"] for record in found] == [f"{name}voltage", *[f"{name}current"] * 6]
+    assert [round(record["t"], 3) for record in found] == [
+        1276020076.001, 1276020071.001, 1276020072.001, 1276020073.001, 1276020074.001, 1276020075.001,
+        1276020076.001,
+    ]  # fmt: skip
+    assert [record["v"] for record in found] == [120.1, 1.2, 1.3, 1.4, 1.5, 1.6, 1.7]
