@@ -92,11 +92,15 @@ class UnitClosed(Event, frozen=True, kw_only=True, tag="unit-closed"):
 
 
 class StepStarted(Event, frozen=True, kw_only=True, tag="step-started"):
-    """A step began, ``attempt`` counting from 1; ``warnings`` are what did not stand against it."""
+    """A step began, ``attempt`` counting from 1; ``warnings`` are what did not stand against it.
+
+    ``work``: the step's kind in the sheet it began under.
+    """
 
     unit: str
     step: str
     attempt: int
+    work: str | None = None
     warnings: list[str] = []
 
 
@@ -170,7 +174,7 @@ class SolventLifted(Event, frozen=True, kw_only=True, tag="solvent-lifted"):
 
 
 class SolventDispensed(Event, frozen=True, kw_only=True, tag="solvent-dispensed"):
-    """Somebody said how much was drawn at the last lift; ``values``: ``ml`` and ``added_ml``."""
+    """Somebody said how much was drawn; ``values``: ``ml``, and ``added_ml``, what was not counted yet."""
 
 
 class SolventReturned(Event, frozen=True, kw_only=True, tag="solvent-returned"):

@@ -215,6 +215,21 @@ class History:
         for record, wall_ms in self.events(which=which):
             yield record.seq, Moment(record.boot, record.mono_ms, wall_ms), record.body
 
+    def last_told(self, most: int) -> list[tuple[Moment, EventBody]]:
+        """The newest events with their moments, oldest first."""
+        with self._connect() as connection:
+            newest = connection.execute(select(func.max(EventRow.seq))).scalar_one() or 0
+        page = self.event_page(newest - most, most)
+        return [(Moment(record.boot, record.mono_ms, wall_ms), record.body) for record, wall_ms in page]
+
+    def seconds_from(self, moment: Moment) -> Iterator[Second]:
+        """The seconds of record from a moment on, of its boot and all later ones, oldest first."""
+        start = self.boot(moment.boot).start
+        after = Place(start.boot_id, moment.mono_ms // 1000 - 1)
+        while page := self.seconds_page(after, PAGE):
+            yield from (found.second for found in page)
+            after = page[-1].place
+
     def spans(self, from_ms: int | None = None, to_ms: int | None = None) -> list[Span]:
         """When the station ran, boot by boot.
 

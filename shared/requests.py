@@ -29,7 +29,13 @@ class Request(
     tag_field="verb",
     forbid_unknown_fields=True,
 ):
-    """What every request has in common."""
+    """What every request has in common.
+
+    ``by``: who asks, where that is not the technician signed in at the bench (a lead in the office, a
+    program). It is recorded with what comes of the request, and signs nobody in.
+    """
+
+    by: Identifier | None = None
 
 
 class SignIn(Request, frozen=True, kw_only=True, tag="sign-in"):
@@ -164,7 +170,7 @@ class SignReview(Request, frozen=True, kw_only=True, tag="sign-review"):
 
 
 class Dispense(Request, frozen=True, kw_only=True, tag="dispense"):
-    """Say how much solvent was drawn at the last lift of the bottle."""
+    """Say how much solvent was drawn just now; a lift has counted as one dose already."""
 
     ml: Annotated[float, msgspec.Meta(gt=0, le=1000)]
 
@@ -253,7 +259,7 @@ def _unreadable(
     return Unreadable(text[:200].encode("utf-8", "replace").decode("utf-8"), reason, detail)
 
 
-_OWN_TO_FINISH = frozenset({"verb", "step", "result"})
+_OWN_TO_FINISH = frozenset({"verb", "step", "result", "by"})
 
 
 def _build(verb: str, fields: Mapping[str, Any], text: str) -> AnyRequest | Unreadable:
@@ -286,7 +292,10 @@ def print_text(request: AnyRequest | Unreadable) -> str:
         return request.text
     fields: dict[str, Any] = msgspec.to_builtins(request)
     verb = fields.pop("verb")
+    by = fields.pop("by", None)
     fields |= fields.pop("findings", {})
+    if by is not None:
+        fields["by"] = by
     words = [f"{key}={_plain(value)}" for key, value in fields.items()]
     return shlex.join([verb, *words])
 

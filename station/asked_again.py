@@ -3,6 +3,8 @@
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any, TypeAlias
 
+from msgspec.structs import replace
+
 from shared import events
 from shared import requests as asking
 from shared.events import EventBody
@@ -20,15 +22,26 @@ def asked_again(told: Iterable[tuple[int, EventBody]]) -> list[tuple[int, Asked]
     """
     found: list[tuple[int, Asked]] = []
     every = list(told)
+    signed_in = None
     for index, (mono_ms, body) in enumerate(every):
+        if isinstance(body, events.SignedIn | events.SignedOut):
+            signed_in = body.technician if isinstance(body, events.SignedIn) else None
         maker = _MAKERS.get(type(body))
         if maker is None:
             continue
         beside = [other for ms, other in every[max(0, index - 1) : index + 3] if ms == mono_ms]
         request = maker(body, beside)
         if request is not None:
-            found.append((mono_ms, request))
+            by = None if body.technician == signed_in else body.technician
+            found.append((mono_ms, _asked_by(request, by)))
     return found
+
+
+def _asked_by(request: Asked, who: str | None) -> Asked:
+    """The request with who asked for it, where that was not the technician signed in at the bench."""
+    if isinstance(request, Unreadable | asking.SignIn | asking.SignOut) or who is None or request.by:
+        return request
+    return replace(request, by=who)
 
 
 def _beside(kind: type, beside: Sequence[EventBody]) -> bool:

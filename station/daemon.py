@@ -168,11 +168,12 @@ class Daemon:
             set_aside=None if journal.set_aside is None else journal.set_aside.name,
             values=trim,
         )
-        now = Moment(clock.boot, clock.mono_ms())
+        now = Moment(clock.boot, clock.mono_ms(), clock.wall_ms())
         self._last_ms = now.mono_ms
         self._state: State
         hot_ms = journal.hot_ms(durable.units, book.limits.plate.budget_c)
-        self._state, told = begin(durable, now, started, book, hot_ms)
+        vapour = journal.vapour(book.limits.solvent, now)
+        self._state, told = begin(durable, now, started, book, hot_ms, vapour)
         journal.tell(Told(now, told))
 
     def run(self, stop: threading.Event) -> None:

@@ -30,7 +30,7 @@ from shared.problems import InputError
 IN_FLIGHT = 8000
 GATHER_S = 0.05
 KEEPALIVE_S = 10
-FAREWELL_S = 2.0
+FAREWELL_S = 5.0
 SESSION_S = 7 * 86_400
 RETRY_S = (1.0, 30.0)
 LEAVES = ("readings", "events")
@@ -68,7 +68,9 @@ class Collector:
         self._waiting: queue.SimpleQueue[_Waiting | None] = queue.SimpleQueue()
         self._connection = 0
         self._lock = threading.Lock()
-        self._stop = threading.Event()
+        # A plain flag: a signal handler that wants a lock may wait for the very code that it interrupts.
+        self._stopping = False
+        self._answered = threading.Event()
         self.written = 0
         client = mqtt.Client(
             CallbackAPIVersion.VERSION2,
@@ -84,6 +86,7 @@ class Collector:
         client.on_connect_fail = self._on_connect_fail
         client.on_disconnect = self._on_disconnect
         client.on_message = self._on_message
+        client.on_subscribe = lambda *_: self._answered.set()
         self._client = client
         self._sign_on(broker)
 
@@ -113,7 +116,7 @@ class Collector:
         self._client.connect_async(host, port, KEEPALIVE_S, clean_start=False, properties=properties)
         self._client.loop_start()
         try:
-            while not self._stop.is_set():
+            while not self._stopping:
                 batch = self._gather()
                 if batch and self._commit(batch):
                     self._acknowledge(batch)
@@ -126,7 +129,7 @@ class Collector:
 
     def stop(self) -> None:
         """End `run` soon; may be called from a signal handler."""
-        self._stop.set()
+        self._stopping = True
         # A signal in the last moment of a timed `get` makes that wait for ever (seen in CPython 3.11.7).
         self._waiting.put(None)
 
@@ -154,7 +157,8 @@ class Collector:
                 _log.warning(
                     "%d messages wait, the database is away: %s; again in %g s", len(batch), error, wait_s
                 )
-                if self._stop.wait(wait_s):
+                self._pause(wait_s)
+                if self._stopping:
                     return False
                 wait_s = min(2 * wait_s, longest_s)
             else:
@@ -169,14 +173,25 @@ class Collector:
         self.written += len(batch)
 
     def _let_go(self) -> None:
-        """Let the broker read the last acknowledgements.
+        """Wait until the broker has read the last acknowledgements.
 
-        Closing a connection on which more is coming resets it, and what the broker has not read is lost.
+        Closing a connection on which more is coming resets it, and what the broker has not read is lost. The
+        broker reads in order, so its answer to a subscription that it has already says that it got so far.
         """
-        end_s = time.monotonic() + FAREWELL_S
-        while self._client.want_write() and time.monotonic() < end_s:
-            time.sleep(0.01)
-        time.sleep(0.1)
+        if self._client.is_connected():
+            self._answered.clear()
+            self._subscribe(self._client)
+            self._answered.wait(FAREWELL_S)
+
+    def _subscribe(self, client: mqtt.Client) -> None:
+        shared = f"$share/{self._group}/" if self._group else ""
+        client.subscribe([(f"{shared}{topic('+', leaf)}", 1) for leaf in LEAVES])
+
+    def _pause(self, seconds: float) -> None:
+        """Wait, unless told to stop."""
+        end_s = time.monotonic() + seconds
+        while not self._stopping and time.monotonic() < end_s:
+            time.sleep(0.1)
 
     def _next_connection(self) -> None:
         """Packet ids of before mean nothing from here on."""
@@ -189,9 +204,7 @@ class Collector:
             _log.error("The broker %s:%d refused the connection: %s", host, port, reason)
             return
         self._next_connection()
-        for leaf in LEAVES:
-            shared = f"$share/{self._group}/" if self._group else ""
-            client.subscribe(f"{shared}{topic('+', leaf)}", qos=1)
+        self._subscribe(client)
         _log.info("Collecting from the broker %s:%d %s", host, port, self._group or "alone")
 
     def _on_connect_fail(self, _client: mqtt.Client, _data: Any) -> None:

@@ -21,19 +21,24 @@ from shared.events import EventRecord
 from shared.history import History
 from shared.messages import Answer, Second
 from shared.problems import FailureError
-from shared.timeline import is_trace
+from shared.timeline import Moment, is_trace
 from station.journal.backup import set_aside
 from station.journal.claim import UnwritableError
 from station.journal.ledger import BootClock, Cursor, DamagedError, Entry, Ledger, Told
 from station.rules.fold import fold
+from station.rules.limits import SolventLimits
+from station.rules.recall import Plate, first_draw, recall
 from station.rules.requests import Outcome
 from station.rules.state import Durable
+from station.rules.vapour import VapourWatch
 
 LOG = logging.getLogger("benchward.journal")
 QUEUE_LIMIT = 20_000
 RETRY_S = 1.0
 LATE_S = 1.0
 JOIN_S = 15.0
+# More than a bench tells in the eight hours that the vapour estimate looks back.
+REMEMBERED_EVENTS = 5000
 # Longer than the delay of the alarm that tells it.
 TELL_SET_ASIDE_S = 10.0
 
@@ -141,6 +146,22 @@ class Journal:
             return {}
         with History(self.path) as history:
             return {unit: round(1000 * history.hot_s(unit, from_c)) for unit in units}
+
+    def vapour(self, limits: SolventLimits, now: Moment) -> VapourWatch:
+        """The estimate of solvent vapour as the record of the last hours gives it."""
+        if self._ledger is None:
+            return VapourWatch()
+        with History(self.path) as history:
+            told = [found for found in history.last_told(REMEMBERED_EVENTS) if not is_trace(found[0].boot)]
+            first = first_draw(told, now)
+            if first is None:
+                return VapourWatch()
+            plates = [
+                Plate(second.boot, second.second * 1000, second.plate_mean_c)
+                for second in history.seconds_from(first)
+                if not is_trace(second.boot)
+            ]
+        return recall(told, plates, limits, now)
 
     def start(self) -> None:
         """Begin to write."""

@@ -67,6 +67,7 @@ class _Case(NamedTuple):
     life: Life | None = None
     permit: bool = False
     held: bool = False
+    bottle_away: bool = True
     hurry: bool = False
     refused: bool = False
     lamp_test: bool = False
@@ -84,6 +85,7 @@ def _cases() -> list[_Case]:
     cases = [
         _Case("the iron may be used, nothing stands", permit=True),
         _Case("the iron is locked, nothing stands"),
+        _Case("the iron has power, but the solvent is not in its cradle", permit=True, bottle_away=False),
         _Case("a step is held, its alarm is dealt with", held=True),
         _Case("most of an open time or all of a step's longest time is over", hurry=True),
     ]
@@ -112,6 +114,7 @@ def _shown(case: _Case) -> Indication:
     return indicate(
         lives,
         permit=case.permit,
+        bottle_away=case.bottle_away,
         held=case.held,
         hurry=case.hurry,
         silenced=frozenset(),

@@ -209,7 +209,7 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         "solvent-at-iron",
         "Solvent out while the iron is in use",
-        "bottle out while a solder step runs",
+        "bottle out while a solder step runs, or unknown for {limits.solvent.delay_s:g} s whether it is",
         "Put the iron in its stand, close the bottle and put it back in its cradle.",
         "critical",
         conditions.solvent_at_iron,
@@ -268,7 +268,8 @@ CAUSES: tuple[Cause, ...] = (
         "journal-failing",
         "The journal cannot be written",
         "the journal cannot be written in time",
-        "The bench goes on, but nothing is recorded. Check the card and its free space.",
+        "The bench goes on; records wait in memory, and are lost if the power fails. Check the card and its "
+        "free space.",
         "medium",
         conditions.journal_failing,
         lambda limits: limits.alarms.journal_delay_s,

@@ -25,6 +25,7 @@ class Facts(msgspec.Struct, frozen=True):
     extraction_readable: bool
     extraction_a: float | None
     solvent_out: bool | None
+    unsure_ms: int
     health: Health
     step: Step | None
     run: Run | None
@@ -149,10 +150,12 @@ def solvent_unextracted(facts: Facts, standing: bool) -> bool | None:
 
 
 def solvent_at_iron(facts: Facts, standing: bool) -> bool | None:
-    """The bottle is out while somebody solders."""
+    """The bottle is out while somebody solders, or nobody can tell for a while whether it is."""
     step = _under(facts, "solvent-at-iron")
     if step is None or step.kind != "solder":
         return False
+    if facts.solvent_out is None and facts.unsure_ms >= to_ms(facts.limits.solvent.delay_s):
+        return True
     return facts.solvent_out
 
 

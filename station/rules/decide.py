@@ -28,7 +28,7 @@ from station.rules.soak import RESTING, reaches_setpoint, watch_heat
 from station.rules.state import Durable, Life, State, Timer, Watch
 from station.rules.tick import Book, Tick, elapsed_ms, holds
 from station.rules.turn import turn
-from station.rules.vapour import lift, watch_vapour
+from station.rules.vapour import VapourWatch, lift, watch_vapour
 from station.rules.warming import watch_warming
 
 _STOPPING_SOAK = tuple(cause.alarm for cause in CAUSES if Effect.STOP_SOAK in cause.effects)
@@ -66,13 +66,15 @@ def begin(
     started: events.StationStarted,
     book: Book,
     hot_ms: Mapping[str, int] | None = None,
+    vapour: VapourWatch | None = None,
 ) -> Begun:
     """Take up what an earlier run left: unit in hand, cures, alarms. A running step comes back held.
 
     ``hot_ms``: time at or above the heat budget's temperature by unit, from the journal's readings.
+    ``vapour``: the estimate as the record of the last hours gives it (`recall`).
     """
     timers = {name: Timer(standing=True) for name, life in durable.alarms.items() if life.state in STANDING}
-    watch = Watch(timers=timers, hot_ms=dict(hot_ms or {}))
+    watch = Watch(timers=timers, hot_ms=dict(hot_ms or {}), vapour=vapour or VapourWatch())
     tick = Tick(book, State(durable, watch), NOTHING_READ, now)
     tick.emit(started)
     if durable.settings not in (None, tick.durable.settings):
@@ -123,12 +125,14 @@ def _watch_wires(tick: Tick) -> int:
         watch, lost = _after_gap(watch, now_ms)
     before_c = plate.plate_c
     believed = mirrored(watch.heat.start_c, reading.plate)
-    turn = watch_extraction(watch.extraction, reading.extraction, now_ms, limits.extraction)
+    turn = watch_extraction(watch.extraction, reading.extraction, now_ms, passed_ms, limits.extraction)
+    unsure_ms = now_ms if watch.unsure_since_ms is None else watch.unsure_since_ms
     tick.watch = replace(
         watch,
         plate=watch_plate(plate, believed, now_ms, passed_ms, limits),
         extraction=turn.watch,
         solvent_out=reading.solvent_out,
+        unsure_since_ms=unsure_ms if reading.solvent_out is None else None,
     )
     _tell_extraction(tick, state_before=watch.extraction.proven, lost=lost or turn.lost)
     _tell_bottle(tick)
@@ -199,7 +203,7 @@ def _watch_step(tick: Tick, before_c: float | None, passed_ms: int) -> None:
         plate_c,
         tick.now.mono_ms,
         passed_ms,
-        stopped=any(tick.stands(alarm) for alarm in _STOPPING_SOAK),
+        stopped=tick.durable.on_plate != unit or any(tick.stands(alarm) for alarm in _STOPPING_SOAK),
         rise_c=tick.book.limits.plate.not_heating_rise_c,
     )
     tick.watch = replace(tick.watch, heat=heat)
@@ -302,6 +306,7 @@ def _indicate(tick: Tick, permit: bool) -> Indication:
     return indicate(
         alarms,
         permit=permit,
+        bottle_away=watch.solvent_out is False,
         held=run is not None and bool(run.held_by),
         hurry=_hurry(tick),
         silenced=silenced,

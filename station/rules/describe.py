@@ -1,5 +1,7 @@
 """From state to the snapshot that pages show: what is, what is locked, and why."""
 
+from typing import Any
+
 from shared.indication import Indication
 from shared.messages import (
     AlarmState,
@@ -60,7 +62,7 @@ def describe(
         unit=durable.in_hand,
         model=unit.model if unit else None,
         on_plate=durable.on_plate,
-        step=_step(tick, step, run) if step is not None and run is not None else None,
+        step=_step(tick, step or _unheard_of(run), run) if run is not None else None,
         locked=_locks(tick),
         may_start=_may_start(tick),
         alarms=_alarms(tick),
@@ -125,6 +127,12 @@ def _vapour(tick: Tick) -> VapourState:
         dose_ml=limits.dose_ml,
         assumes=assumption(limits, proven=tick.watch.extraction.proven),
     )
+
+
+def _unheard_of(run: Run) -> Step:
+    """What stands for a step under way that the sheet no longer has."""
+    kind: Any = run.work or "other"
+    return Step(key=run.step, title=f"{run.step} (not in this sheet)", kind=kind)
 
 
 def _step(tick: Tick, step: Step, run: Run) -> StepState:

@@ -73,7 +73,7 @@ def _closed(durable: Durable, now: Moment, body: events.UnitClosed) -> Durable:
 
 def _step_started(durable: Durable, now: Moment, body: events.StepStarted) -> Durable:
     unit = durable.units[body.unit]
-    run = Run(step=body.step, attempt=body.attempt, started=now)
+    run = Run(step=body.step, attempt=body.attempt, started=now, work=body.work)
     attempts = {**unit.attempts, body.step: body.attempt}
     return _with_unit(durable, body.unit, replace(unit, attempts=attempts, run=run))
 

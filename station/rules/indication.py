@@ -1,10 +1,11 @@
 """From state to lamps, sound and levels: one function for each.
 
-Red: a critical alarm. Amber: any other alarm, or the iron is locked. Green: the iron may be used and nothing
-stands. Blue: the technician must do something (acknowledge, reset, resume). Flashing has not been
-acknowledged yet: fast for critical and high, slow for the rest. At least one lamp is always lit or flashing,
-so that no light at all can only mean that the station is not to be trusted. Never by colour alone: each lamp
-has its own place, and its flash and the sound say the same.
+Red: a critical alarm. Amber: any other alarm, or nobody may solder now: the iron is locked, or the solvent is
+not in its cradle. Green: the iron may be used and nothing stands. Blue: the technician must do something
+(acknowledge, reset, resume). Flashing has not been acknowledged yet: fast for critical and high, slow for the
+rest. At least one lamp is always lit or flashing, so that no light at all can only mean that the station is
+not to be trusted. Never by colour alone: each lamp has its own place, and its flash and the sound say the
+same.
 """
 
 from collections.abc import Mapping
@@ -39,6 +40,7 @@ def indicate(
     alarms: Mapping[str, AlarmLife],
     *,
     permit: bool,
+    bottle_away: bool,
     held: bool,
     hurry: bool,
     silenced: frozenset[str],
@@ -50,6 +52,7 @@ def indicate(
     Args:
         alarms: those that are not normal.
         permit: the iron has power.
+        bottle_away: the solvent is known to be in its cradle; nobody may solder otherwise.
         held: the step in hand is held.
         hurry: most of an adhesive's open time, or all of a step's longest time, has passed.
         silenced: alarms whose sound somebody stopped.
@@ -61,7 +64,8 @@ def indicate(
     amber = _lamp(shown, {"low", "medium", "high"})
     if amber is Lamp.OFF and hurry:
         amber = Lamp.SLOW
-    if amber is Lamp.OFF and red is Lamp.OFF and not permit:
+    free = permit and bottle_away
+    if amber is Lamp.OFF and red is Lamp.OFF and not free:
         amber = Lamp.STEADY
     waiting = any(life.state in WAITING for life in shown.values())
     if lamp_test and not waiting:
@@ -70,7 +74,7 @@ def indicate(
     return Indication(
         red=red,
         amber=amber,
-        green=Lamp.STEADY if permit and not shown and not held else Lamp.OFF,
+        green=Lamp.STEADY if free and not shown and not held else Lamp.OFF,
         blue=Lamp.SLOW if waiting else (Lamp.STEADY if to_do else Lamp.OFF),
         sound=_sound(shown, silenced, hurry, refused),
     )

@@ -12,8 +12,9 @@ from station.rules.tick import Tick, elapsed_ms
 
 def attended_run(tick: Tick) -> Run | None:
     """The step that somebody works at: the one in hand, unless it is a cure."""
-    step = tick.step
-    return tick.run if step is None or step.kind != "cure" else None
+    run, step = tick.run, tick.step
+    work = run.work if run is not None and run.work else step.kind if step is not None else None
+    return run if work != "cure" else None
 
 
 def _refusals(tick: Tick, *effects: Effect) -> list[str]:
@@ -105,11 +106,23 @@ def _cure_refusals(tick: Tick, step: Step | None, run: Run) -> list[str]:
     return ["cure-unfinished"] if passed_ms < round(step.cure_h * 3_600_000) else []
 
 
+def step_of(tick: Tick, run: Run) -> Step | None:
+    """The sheet's step that the run is of; None where the sheet has changed and knows no such work.
+
+    A sheet may be changed while a step waits through a restart: what was begun as soldering must not go on
+    as something that needs no extraction.
+    """
+    step = tick.book.sheet.find(run.step)
+    return step if step is None or run.work in (None, step.kind) else None
+
+
 def finish_refusals(tick: Tick, run: Run, result: str) -> list[str]:
     """Why the run may not end with this result; a failure may be told at any time."""
-    step = tick.book.sheet.find(run.step)
-    if result != "pass" or step is None:
+    if result != "pass":
         return []
+    step = step_of(tick, run)
+    if step is None:
+        return ["unknown-step"]
     reasons = []
     if step.soak_ms and tick.watch.heat.soak_ms < step.soak_ms:
         reasons.append("soak-unfinished")
@@ -128,10 +141,10 @@ def resume_refusals(tick: Tick, run: Run) -> list[str]:
             reasons.append("alarm-unacknowledged")
         if tick.life(alarm) in LATCHED:
             reasons.append("alarm-latched")
-    step = tick.book.sheet.find(run.step)
-    if step is not None:
-        reasons += wire_refusals(tick, step)
-    return _once(reasons)
+    step = step_of(tick, run)
+    if step is None:
+        return [*_once(reasons), "unknown-step"]
+    return _once(reasons + wire_refusals(tick, step))
 
 
 def step_warnings(step: Step, uncertainty_c: float | None) -> list[str]:

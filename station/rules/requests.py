@@ -44,14 +44,14 @@ def carry_out(tick: Tick, request: Asked) -> Outcome:
     if isinstance(request, Unreadable):
         reasons: list[str] = [request.reason]
     else:
+        tick.asker = request.by
         reasons = _HANDLERS[type(request)](tick, request)
     if reasons:
         tick.watch = replace(tick.watch, refused_ms=tick.now.mono_ms)
         if not any(isinstance(body, events.StepRefused) for body in tick.events[before:]):
             text = print_text(request)
-            tick.emit(
-                events.RequestRefused(request=text, reasons=reasons, technician=tick.durable.technician)
-            )
+            tick.emit(events.RequestRefused(request=text, reasons=reasons, technician=tick.technician))
+    tick.asker = None
     told = len(tick.events) > before
     return Outcome(not reasons, tuple(reasons), len(tick.events) - 1 if told else None)
 
@@ -77,7 +77,7 @@ def _book_in(tick: Tick, request: requests.BookIn) -> list[str]:
     if attended_run(tick) is not None:
         reasons.append("step-running")
     if not reasons:
-        who = tick.durable.technician
+        who = tick.technician
         tick.emit(
             events.UnitBookedIn(unit=request.unit, model=request.model, job=request.job, technician=who)
         )
@@ -92,7 +92,7 @@ def _take(tick: Tick, request: requests.Take) -> list[str]:
     if attended_run(tick) is not None and request.unit != tick.durable.in_hand:
         reasons.append("step-running")
     if not reasons:
-        tick.emit(events.UnitTaken(unit=request.unit, technician=tick.durable.technician))
+        tick.emit(events.UnitTaken(unit=request.unit, technician=tick.technician))
     return reasons
 
 
@@ -106,7 +106,7 @@ def _place(tick: Tick, request: requests.Place) -> list[str]:
     if on_plate is not None:
         reasons.append("already-placed" if on_plate == unit else "plate-occupied")
     if not reasons:
-        tick.emit(events.UnitPlaced(unit=unit, technician=tick.durable.technician))
+        tick.emit(events.UnitPlaced(unit=unit, technician=tick.technician))
     return reasons
 
 
@@ -116,12 +116,12 @@ def _remove(tick: Tick, request: requests.Remove) -> list[str]:
         return ["plate-empty"]
     if request.unit not in (None, on_plate):
         return ["not-on-plate"]
-    tick.emit(events.UnitRemoved(unit=on_plate, technician=tick.durable.technician))
+    tick.emit(events.UnitRemoved(unit=on_plate, technician=tick.technician))
     return []
 
 
 def _refuse_step(tick: Tick, key: str, unit: str | None, request: str, reasons: list[str]) -> list[str]:
-    who = tick.durable.technician
+    who = tick.technician
     tick.emit(events.StepRefused(step=key, unit=unit, request=request, reasons=reasons, technician=who))
     return reasons
 
@@ -132,7 +132,7 @@ def _start(tick: Tick, request: requests.Start) -> list[str]:
     step = tick.book.sheet.find(request.step)
     if reasons or name is None or step is None:
         return _refuse_step(tick, request.step, name, "start", reasons)
-    who = tick.durable.technician
+    who = tick.technician
     if name != tick.durable.in_hand:
         tick.emit(events.UnitTaken(unit=name, technician=who))
     if step.kind == "heat" and tick.durable.on_plate is None:
@@ -149,7 +149,13 @@ def _start(tick: Tick, request: requests.Start) -> list[str]:
     warnings = step_warnings(step, tick.book.uncertainty_c)
     tick.emit(
         events.StepStarted(
-            unit=name, step=step.key, attempt=attempt, values=values, warnings=warnings, technician=who
+            unit=name,
+            step=step.key,
+            attempt=attempt,
+            work=step.kind,
+            values=values,
+            warnings=warnings,
+            technician=who,
         )
     )
     tick.watch = replace(tick.watch, heat=RESTING)
@@ -193,7 +199,7 @@ def _finish(tick: Tick, request: requests.Finish) -> list[str]:
             result=request.result,
             findings=request.findings,
             values=_run_values(tick, run),
-            technician=tick.durable.technician,
+            technician=tick.technician,
         )
     )
     _after_step(tick, run)
@@ -206,7 +212,7 @@ def _resume(tick: Tick, request: requests.Resume) -> list[str]:
         return ["no-held-step"]
     reasons = resume_refusals(tick, run)
     if not reasons:
-        tick.emit(events.StepResumed(unit=unit, step=run.step, technician=tick.durable.technician))
+        tick.emit(events.StepResumed(unit=unit, step=run.step, technician=tick.technician))
     return reasons
 
 
@@ -220,16 +226,23 @@ def _abandon(tick: Tick, request: requests.Abandon) -> list[str]:
             step=run.step,
             reason=request.reason,
             values=_run_values(tick, run),
-            technician=tick.durable.technician,
+            technician=tick.technician,
         )
     )
     _after_step(tick, run)
     return []
 
 
+def _unseen(tick: Tick) -> set[str]:
+    """Alarms raised in this very tick: nobody has seen or heard them yet."""
+    return {body.alarm for body in tick.events if isinstance(body, events.AlarmRaised)}
+
+
 def _turned(tick: Tick, happening: Input, alarm: str | None) -> bool:
     """Let something happen to one alarm, or to all for which it means something; False if to none."""
     names = [name for name in tick.durable.alarms if alarm in (None, name)]
+    if happening is Input.ACK:
+        names = [name for name in names if name not in _unseen(tick)]
     turned = [turn(tick, BY_ALARM[name], happening) for name in names]
     return any(turned)
 
@@ -242,7 +255,7 @@ def _ack(tick: Tick, request: requests.Ack) -> list[str]:
 
 def _silence(tick: Tick, request: requests.Silence) -> list[str]:
     sounding = {name for name, life in tick.durable.alarms.items() if life.state in SOUNDING}
-    tick.watch = replace(tick.watch, silenced=frozenset(sounding))
+    tick.watch = replace(tick.watch, silenced=frozenset(sounding - _unseen(tick)))
     return []
 
 
@@ -271,6 +284,9 @@ def _shelve(tick: Tick, request: requests.Shelve) -> list[str]:
         reasons.append("critical-not-shelved")
     if request.minutes > tick.book.limits.alarms.shelve_max_min:
         reasons.append("shelved-too-long")
+    run = tick.run
+    if run is not None and request.alarm in run.held_by and tick.life(request.alarm) in WAITING:
+        reasons.append("alarm-unacknowledged")  # the step it holds goes on only once somebody has seen why
     if reasons:
         return reasons
     shelved = turn(tick, cause, Input.SHELVE, reason=request.reason, minutes=request.minutes)
@@ -334,11 +350,12 @@ def _sign_review(tick: Tick, request: requests.SignReview) -> list[str]:
 
 
 def _dispense(tick: Tick, request: requests.Dispense) -> list[str]:
-    before_ml = tick.watch.vapour.lift_ml
+    before_ml = tick.watch.vapour.credit_ml
     vapour = dispense(tick.watch.vapour, request.ml, tick.book.limits.solvent)
     tick.watch = replace(tick.watch, vapour=vapour)
-    values: events.Values = {"ml": request.ml, "added_ml": round(vapour.lift_ml - before_ml, 6)}
-    tick.emit(events.SolventDispensed(values=values, technician=tick.durable.technician))
+    counted_ml = before_ml - vapour.credit_ml
+    values: events.Values = {"ml": request.ml, "added_ml": round(request.ml - counted_ml, 6)}
+    tick.emit(events.SolventDispensed(values=values, technician=tick.technician))
     return []
 
 
@@ -354,7 +371,7 @@ def _close(tick: Tick, request: requests.Close) -> list[str]:
         reasons.append("unit-on-plate")
     if reasons:
         return reasons
-    who = tick.durable.technician
+    who = tick.technician
     if unit.run is not None:
         tick.emit(
             events.StepAbandoned(unit=request.unit, step=unit.run.step, reason="unit closed", technician=who)

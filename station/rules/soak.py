@@ -42,7 +42,7 @@ def watch_heat(
         plate_c: the plate, or None with no valid reading: the soak does not count and the foot stays.
         now_ms: this tick.
         passed_ms: time since the last tick; 0 after a gap, which is never counted as soak.
-        stopped: an alarm stops the soak clock.
+        stopped: something stops the soak clock: an alarm, or a unit that does not lie on the plate.
         rise_c: how far above the foot the plate must come for the foot to move up to it.
     """
     soak_ms = watch.soak_ms

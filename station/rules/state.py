@@ -44,11 +44,15 @@ class AlarmLife(msgspec.Struct, frozen=True):
 
 
 class Run(msgspec.Struct, frozen=True):
-    """A step under way on a unit. ``held_by``: the alarms that hold it; empty while it runs."""
+    """A step under way on a unit. ``held_by``: the alarms that hold it; empty while it runs.
+
+    ``work``: the step's kind when it began; None in records that did not tell it.
+    """
 
     step: str
     attempt: int
     started: Moment
+    work: str | None = None
     held_by: tuple[str, ...] = ()
     at_setpoint: bool = False
 
@@ -133,9 +137,13 @@ class PlateWatch(msgspec.Struct, frozen=True):
 
 
 class ExtractionWatch(msgspec.Struct, frozen=True):
-    """The proof of extraction: ``proven``, and since when the current has spoken for or against it."""
+    """The proof of extraction: ``proven``, and since when the current has spoken for or against it.
+
+    ``below_ms``: time that spoke against it; time between the thresholds takes half as much away again.
+    """
 
     proven: bool = False
+    below_ms: int = 0
     since_ms: int | None = None
     above_since_ms: int | None = None
     below_since_ms: int | None = None
@@ -157,7 +165,8 @@ class HeatWatch(msgspec.Struct, frozen=True):
 class Watch(msgspec.Struct, frozen=True):
     """Everything about the wires and the tick; starts unknown.
 
-    ``lifted``: the last that was told of the bottle. ``silenced``: alarms whose sound somebody stopped.
+    ``lifted``: the last that was told of the bottle. ``unsure_since_ms``: since when nobody can tell where
+    the bottle is. ``silenced``: alarms whose sound somebody stopped.
     ``hot_ms``: time at or above the heat budget's temperature, by unit. ``refused_ms``: when a request was
     last refused, for the short sound that says so. ``lamp_test_ms``: when a lamp test was last asked for.
     """
@@ -171,6 +180,7 @@ class Watch(msgspec.Struct, frozen=True):
     hot_ms: dict[str, int] = {}
     solvent_out: bool | None = None
     lifted: bool = False
+    unsure_since_ms: int | None = None
     timers: dict[str, Timer] = {}
     permit: bool = False
     solder_ended_ms: int | None = None

@@ -54,6 +54,13 @@ class Tick:
         self.durable: Durable = state.durable
         self.watch = state.watch
         self.events: list[EventBody] = []
+        self.asker: str | None = None
+        """Who asks for what is being carried out, where the request says so."""
+
+    @property
+    def technician(self) -> str | None:
+        """Whose doing this is: the asker's, or else that of the technician signed in at the bench."""
+        return self.asker or self.durable.technician
 
     def emit(self, body: EventBody) -> None:
         """Tell one event and let it act on the durable state."""
@@ -100,6 +107,7 @@ class Tick:
             extraction_readable=self.reading.extraction.readable,
             extraction_a=self.reading.extraction.extraction_a,
             solvent_out=watch.solvent_out,
+            unsure_ms=0 if watch.unsure_since_ms is None else self.now.mono_ms - watch.unsure_since_ms,
             health=self.reading.health,
             step=self.step,
             run=run,

@@ -2,6 +2,8 @@
 
 from collections.abc import Callable
 
+from msgspec.structs import replace
+
 from shared import events
 from shared.events import EventBody, Values
 from station.rules.alarms import Input, move
@@ -37,6 +39,9 @@ def turn(
         return False
     for kind in transition.says:
         tick.emit(_TELLING[kind](tick, cause, reason, minutes, by))
+    if "alarm-raised" in transition.says and cause.alarm in tick.watch.silenced:
+        # Silence was for the last time: raised anew it is heard anew.
+        tick.watch = replace(tick.watch, silenced=tick.watch.silenced - {cause.alarm})
     return True
 
 
@@ -70,7 +75,7 @@ def _raised(tick: Tick, cause: Cause, reason: str, minutes: float, by: str | Non
         values=values,
         unit=tick.durable.on_plate if cause.alarm == "heat-budget-spent" else tick.durable.in_hand,
         step=run.step if run is not None else None,
-        technician=tick.durable.technician,
+        technician=tick.technician,
     )
 
 
@@ -81,7 +86,7 @@ def _pinned(tick: Tick) -> bool:
 
 
 def _acknowledged(tick: Tick, cause: Cause, reason: str, minutes: float, by: str | None) -> EventBody:
-    return events.AlarmAcknowledged(alarm=cause.alarm, technician=tick.durable.technician)
+    return events.AlarmAcknowledged(alarm=cause.alarm, technician=tick.technician)
 
 
 def _returned(tick: Tick, cause: Cause, reason: str, minutes: float, by: str | None) -> EventBody:
@@ -93,12 +98,12 @@ def _closed(tick: Tick, cause: Cause, reason: str, minutes: float, by: str | Non
 
 
 def _shelved(tick: Tick, cause: Cause, reason: str, minutes: float, by: str | None) -> EventBody:
-    who = tick.durable.technician
+    who = tick.technician
     return events.AlarmShelved(alarm=cause.alarm, minutes=minutes, reason=reason, technician=who)
 
 
 def _unshelved(tick: Tick, cause: Cause, reason: str, minutes: float, by: str | None) -> EventBody:
-    who = tick.durable.technician
+    who = tick.technician
     return events.AlarmUnshelved(alarm=cause.alarm, reason=reason, technician=who)
 
 
@@ -111,12 +116,12 @@ def _unsuppressed(tick: Tick, cause: Cause, reason: str, minutes: float, by: str
 
 
 def _out_of_service(tick: Tick, cause: Cause, reason: str, minutes: float, by: str | None) -> EventBody:
-    who = tick.durable.technician
+    who = tick.technician
     return events.AlarmOutOfService(alarm=cause.alarm, reason=reason, by=by or "", technician=who)
 
 
 def _in_service(tick: Tick, cause: Cause, reason: str, minutes: float, by: str | None) -> EventBody:
-    return events.AlarmInService(alarm=cause.alarm, by=by or "", technician=tick.durable.technician)
+    return events.AlarmInService(alarm=cause.alarm, by=by or "", technician=tick.technician)
 
 
 _TELLING: dict[str, Callable[[Tick, Cause, str, float, str | None], EventBody]] = {

@@ -62,14 +62,14 @@ class Breathed(msgspec.Struct, frozen=True):
 class VapourWatch(msgspec.Struct, frozen=True):
     """The estimate: air, exposure, and since when it has been reckoned.
 
-    ``lift_ml``: what has been counted for the last lift of the bottle.
+    ``credit_ml``: what the last lift has counted as and nobody has told yet.
     """
 
     air: Air = Air()
     breathed: Breathed = Breathed()
     since_ms: int | None = None
     last_ms: int = 0
-    lift_ml: float = 0.0
+    credit_ml: float = 0.0
 
 
 def exchange(air: Air, a_per_s: float, b_per_s: float, passed_s: float) -> tuple[Air, float]:
@@ -110,13 +110,21 @@ def air_change_per_s(limits: SolventLimits, *, proven: bool) -> float:
 
 def lift(watch: VapourWatch, limits: SolventLimits) -> VapourWatch:
     """The bottle leaves its cradle: one dose, until somebody says more."""
-    return replace(watch, air=_drawn(watch.air, limits.dose_ml, limits), lift_ml=limits.dose_ml)
+    return replace(watch, air=_drawn(watch.air, limits.dose_ml, limits), credit_ml=limits.dose_ml)
 
 
 def dispense(watch: VapourWatch, ml: float, limits: SolventLimits) -> VapourWatch:
-    """Somebody says how much was drawn at the last lift: what was not yet counted comes into the box."""
-    more_ml = max(0.0, ml - watch.lift_ml)
-    return replace(watch, air=_drawn(watch.air, more_ml, limits), lift_ml=watch.lift_ml + more_ml)
+    """Somebody says that so much was drawn: what the lift has not counted yet comes into the box.
+
+    Said twice, it was drawn twice: of two ways to misunderstand each other this is the safe one.
+    """
+    counted_ml = min(ml, watch.credit_ml)
+    return replace(draw(watch, ml - counted_ml, limits), credit_ml=watch.credit_ml - counted_ml)
+
+
+def draw(watch: VapourWatch, ml: float, limits: SolventLimits) -> VapourWatch:
+    """So much solvent comes into the box."""
+    return replace(watch, air=_drawn(watch.air, ml, limits))
 
 
 def _drawn(air: Air, ml: float, limits: SolventLimits) -> Air:
@@ -150,7 +158,7 @@ def watch_vapour(
     """The estimate at ``now_ms``. ``proven``: whether the extractor was proven since the last tick."""
     if watch.since_ms is None:
         started = Breathed(minute_ms=now_ms, quarter_ms=now_ms)
-        return VapourWatch(watch.air, started, now_ms, now_ms, watch.lift_ml)
+        return VapourWatch(watch.air, started, now_ms, now_ms, watch.credit_ml)
     air, exposed = watch.air, 0.0
     if not air.clean:
         passed_s = (now_ms - watch.last_ms) / 1000
@@ -159,7 +167,7 @@ def watch_vapour(
     breathed = watch.breathed
     if exposed or now_ms - breathed.minute_ms >= MINUTE_MS:
         breathed = _breathe(breathed, exposed, now_ms)
-    return VapourWatch(air, breathed, watch.since_ms, now_ms, watch.lift_ml)
+    return VapourWatch(air, breathed, watch.since_ms, now_ms, watch.credit_ml)
 
 
 def _breathe(breathed: Breathed, exposed: float, now_ms: int) -> Breathed:

@@ -53,13 +53,13 @@ EXAMPLES: list[tuple[str, AnyRequest]] = [
     ),
     ("unshelve alarm=link-down", requests.Unshelve(alarm="link-down")),
     (
-        "out-of-service alarm=link-down by=S-01 'reason=new router'",
+        "out-of-service alarm=link-down 'reason=new router' by=S-01",
         requests.OutOfService(alarm="link-down", by="S-01", reason="new router"),
     ),
     ("in-service alarm=link-down by=S-01", requests.InService(alarm="link-down", by="S-01")),
     ("lamp-test", requests.LampTest()),
     (
-        "shift-check by=T-04 verdicts=lamps=passed,buzzer=failed",
+        "shift-check verdicts=lamps=passed,buzzer=failed by=T-04",
         requests.ShiftCheck(by="T-04", verdicts="lamps=passed,buzzer=failed"),
     ),
     (

@@ -33,6 +33,9 @@ STORY = [
     "start step=bond",
     "close unit=U-2 outcome=scrapped reason=cracked",
     "nonsense",
+    "take unit=U-1 by=L-9",
+    "resume by=L-9",
+    "close unit=U-1 outcome=returned by=L-9",
     "sign-out",
 ]
 

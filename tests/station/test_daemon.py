@@ -100,9 +100,15 @@ class HandLink:
 class Station:
     """A daemon on hand-made parts."""
 
-    def __init__(self, path: Path, due: tuple[str, ...] = ()) -> None:
-        self.clock, self.inbox, self.link = HandClock(), Inbox(), HandLink()
-        self.wires = HandWires(self.clock)
+    def __init__(
+        self,
+        path: Path,
+        due: tuple[str, ...] = (),
+        clock: HandClock | None = None,
+        wires: type[HandWires] = HandWires,
+    ) -> None:
+        self.clock, self.inbox, self.link = clock or HandClock(), Inbox(), HandLink()
+        self.wires = wires(self.clock)
         self.journal = Journal(path, 1.0)
         self.daemon = Daemon(
             station="bench-1", book=Book(Limits(), default_sheet()), tick_ms=100, settings_digest="x",
@@ -280,3 +286,28 @@ def test_before_the_first_tick_nothing_is_judged(station: Station) -> None:
     station.inbox.put(Asking(parse_text("sign-out")))
     station.daemon.answer()
     assert station.kinds() == ["station-started"]
+
+
+class SpillingWires(HandWires):
+    """A bottle that lies out of its cradle, and no fan."""
+
+    def read(self) -> tuple[PlateReading, ExtractionReading, bool | None]:
+        """A cold plate, a still fan, the bottle out."""
+        plate, _, _ = super().read()
+        return plate, ExtractionReading(quality=ExtractionQuality.GOOD, extraction_a=0.0), True
+
+
+def test_a_restart_remembers_the_solvent_from_its_journal(tmp_path: Path) -> None:
+    """30 mL drawn, killed, started again in another boot at an unknown time: the vapour is still reckoned."""
+    first = Station(tmp_path / "bench.db", wires=SpillingWires)
+    first.ticks(2)
+    first.inbox.put(Asking(parse_text("dispense ml=30")))
+    first.ticks(300)
+    assert first.journal.stop()
+    clock = HandClock()
+    clock.boot, clock.wall_offset_ms = "boot-2", None
+    second = Station(tmp_path / "bench.db", clock=clock)
+    second.daemon.tick()
+    assert second.link.shown[-1].vapour.lel_share > 0.25
+    assert "vapour-critical" in [alarm.alarm for alarm in second.link.shown[-1].alarms]
+    assert second.journal.stop()

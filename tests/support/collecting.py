@@ -65,7 +65,11 @@ class Running:
         program = Path(sys.executable).with_name("benchward")
         with self._log.open("ab") as log:
             self.process = subprocess.Popen([program, *words], stdout=log, stderr=log)
-        wait_until(lambda: self.log().count(until) > before, 30, f"{until!r} from the collector")
+        try:
+            wait_until(lambda: self.log().count(until) > before, 30, f"{until!r} from the collector")
+        except AssertionError:
+            self.end(signal.SIGKILL)
+            raise
 
     def log(self) -> str:
         """All that collectors of this name have said."""

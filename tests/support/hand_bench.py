@@ -22,6 +22,7 @@ from station.rules.fold import apply
 from station.rules.limits import Limits
 from station.rules.state import Durable, State
 from station.rules.tick import Book
+from station.rules.vapour import VapourWatch
 
 RUNNING_A, STILL_A = 0.42, 0.005
 
@@ -90,11 +91,13 @@ class HandBench:
         for text in texts:
             assert self.ask(text) == (), text
 
-    def restart(self, boot: str = "boot-2", settings: str | None = None) -> Iterable[EventBody]:
-        """The station starts again from what is durable."""
+    def restart(
+        self, boot: str = "boot-2", settings: str | None = None, vapour: VapourWatch | None = None
+    ) -> Iterable[EventBody]:
+        """The station starts again from what is durable, and what it may remember of the vapour."""
         self.boot, self.now_ms = boot, 0
         started = StationStarted(station="bench-1", version="test", sheet="test", settings=settings)
-        self.state, told = begin(self.state.durable, Moment(boot, 0), started, self.book)
+        self.state, told = begin(self.state.durable, Moment(boot, 0), started, self.book, vapour=vapour)
         self.events += [(0, body) for body in told]
         return told
 

@@ -131,3 +131,34 @@ def test_a_running_step_loses_its_permit_in_the_tick_of_the_cause(kind):
     run = state.durable.run
     assert run is not None
     assert (run.held_by == ("plate-over-limit",)) is (kind != "cure")
+
+
+def test_what_was_silenced_sounds_again_when_it_is_raised_again(bench):
+    """Over the limit, silenced, cooler and over it again before anybody reset it: heard anew."""
+    bench.run(3, plate_c=135.0)
+    assert bench.decision.indication.sound == "critical"
+    bench.do("silence")
+    assert bench.decision.indication.sound == "none"
+    bench.run(8, plate_c=100.0)
+    assert (bench.durable.alarms["plate-over-limit"].state, bench.decision.indication.sound) == (
+        Life.LATCHED_UNACKNOWLEDGED,
+        "none",
+    )
+    bench.run(3, plate_c=135.0)
+    assert bench.raised() == ["plate-over-limit"] * 2
+    assert bench.decision.indication.sound == "critical"
+
+
+@pytest.mark.parametrize("blind", ["ack", "ack alarm=solvent-at-iron", "silence"])
+def test_nobody_has_seen_or_heard_an_alarm_in_the_tick_that_raises_it(bench, blind):
+    """A press meant for something older leaves it flashing and sounding; the next one counts."""
+    bench.prove()
+    bench.do("book-in unit=U-1 model=m", "start step=solder")
+    bench.out = True
+    bench.tick(blind)
+    assert bench.durable.alarms["solvent-at-iron"].state is Life.UNACKNOWLEDGED
+    bench.tick()
+    assert bench.decision.indication.sound == "critical"
+    bench.do(blind)
+    bench.run(1)
+    assert bench.decision.indication.sound == "none"

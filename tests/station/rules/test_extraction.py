@@ -16,7 +16,7 @@ def walk(currents, watch=None, step_ms=100):
     for index, current_a in enumerate(currents):
         quality = ExtractionQuality.UNREADABLE if current_a is None else ExtractionQuality.GOOD
         reading = ExtractionReading(quality=quality, extraction_a=current_a)
-        watch, lost = watch_extraction(watch, reading, index * step_ms, LIMITS)
+        watch, lost = watch_extraction(watch, reading, index * step_ms, step_ms if index else 0, LIMITS)
         if lost:
             losses.append((index * step_ms, lost))
     return watch, losses
@@ -48,7 +48,11 @@ PROVEN = [0.42] * 51
         pytest.param([0.179] * 6, [(5600, "low-current")], id="below 0.18 A for 0.5 s"),
         pytest.param([0.179] * 5, [], id="for 0.4 s"),
         pytest.param([0.18] * 100, [], id="at the lower threshold it stands"),
-        pytest.param([0.0] * 5 + [0.2] + [0.0] * 5, [], id="a look above starts the delay over"),
+        pytest.param([0.0] * 5 + [0.25] + [0.0] * 5, [], id="a look that would prove starts the delay over"),
+        pytest.param(
+            ([0.0] * 4 + [0.2]) * 3, [(5800, "low-current")], id="a look between the thresholds does not"
+        ),
+        pytest.param(([0.0] + [0.2] * 2) * 50, [], id="a short dip among looks between them is forgotten"),
         pytest.param([None] * 6, [(5600, "unreadable")], id="unreadable for 0.5 s"),
         pytest.param([0.0, None] * 3, [(5600, "unreadable")], id="low and unreadable count together"),
     ],

@@ -24,11 +24,11 @@ ONE_OF = {
 }
 
 
-def show(alarms=(), permit=False, held=False, hurry=False, silenced=(), refused=False):
+def show(alarms=(), permit=False, held=False, hurry=False, silenced=(), refused=False, bottle_away=True):
     """What is shown with these alarms, by priority and state."""
     lives = {ONE_OF[priority]: AlarmLife(state, NOW) for priority, state in alarms}
     return indicate(
-        lives, permit=permit, held=held, hurry=hurry,
+        lives, permit=permit, bottle_away=bottle_away, held=held, hurry=hurry,
         silenced=frozenset(ONE_OF[priority] for priority in silenced), refused=refused,
     )  # fmt: skip
 
@@ -75,6 +75,11 @@ def test_light_says_what_stands(alarms, permit, expected):
 def test_a_held_step_asks_for_the_technician():
     """Held and nothing to acknowledge: blue steady and no green, go on with resume."""
     assert show(held=True, permit=True) == Indication(blue=Lamp.STEADY)
+
+
+def test_with_the_bottle_out_the_light_is_amber_though_the_iron_has_power():
+    """Nobody may start to solder then, and green would say so."""
+    assert show(permit=True, bottle_away=False) == Indication(amber=Lamp.STEADY)
 
 
 def test_silence_stops_the_sound_and_nothing_else():
@@ -178,5 +183,6 @@ def show_test(alarms):
     """What is shown while lamps are tested."""
     lives = {ONE_OF[priority]: AlarmLife(state, NOW) for priority, state in alarms}
     return indicate(
-        lives, permit=False, held=False, hurry=False, silenced=frozenset(), refused=False, lamp_test=True
-    )
+        lives, permit=False, bottle_away=True, held=False, hurry=False,
+        silenced=frozenset(), refused=False, lamp_test=True,
+    )  # fmt: skip

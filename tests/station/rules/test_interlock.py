@@ -3,8 +3,9 @@
 import itertools
 
 import pytest
-from hand_bench import HandBench
+from hand_bench import RUNNING_A, STILL_A, HandBench
 from msgspec import structs
+from msgspec.structs import replace
 
 from shared.readings import PlateQuality
 from shared.sheet import parse_sheet
@@ -272,3 +273,78 @@ def test_a_held_step_waits_for_the_reset_of_a_latched_alarm(bench):
     bench.do("ack")
     assert "alarm-latched" in bench.ask("resume")
     bench.do("reset", "resume")
+
+
+@pytest.mark.parametrize("changed", ["renamed", "made into other work", "dropped"])
+def test_a_solder_step_does_not_outlive_its_sheet(make_bench, changed):
+    """The sheet changes while the step waits through a restart: no resume and no pass, only giving it up."""
+    bench = make_bench()
+    bench.prove()
+    bench.do("book-in unit=U-1 model=m", "start step=solder")
+    steps = bench.book.sheet.step
+    if changed == "renamed":
+        steps = tuple(replace(s, key="joint") if s.key == "solder" else s for s in steps)
+    elif changed == "dropped":
+        steps = tuple(s for s in steps if s.key != "solder")
+    else:
+        steps = tuple(replace(s, kind="other") if s.key == "solder" else s for s in steps)
+    bench.book = bench.book._replace(sheet=replace(bench.book.sheet, step=steps))
+    bench.restart()
+    bench.run(6, amps=STILL_A)
+    assert bench.ask("resume") == ("unknown-step",)
+    bench.run(6, amps=RUNNING_A)
+    assert bench.ask("resume") == ("unknown-step",)
+    assert bench.ask("finish step=solder result=pass") == ("step-held",)
+    assert bench.durable.run.held_by
+    bench.do("abandon reason=sheet")
+    assert bench.durable.units["U-1"].passed == frozenset()
+
+
+def test_a_step_the_sheet_has_lost_may_not_pass_even_where_nothing_holds_it(make_bench):
+    """A cure goes on through a restart; under a sheet that does not know it, it cannot be told done."""
+    bench = make_bench()
+    bench.do("book-in unit=U-1 model=m", "start step=bond", "finish step=bond result=pass", "start step=cure")
+    steps = tuple(s for s in bench.book.sheet.step if s.key != "cure")
+    bench.book = bench.book._replace(sheet=replace(bench.book.sheet, step=steps))
+    bench.restart()
+    bench.tick()
+    assert bench.ask("finish step=cure result=pass") == ("unknown-step",)
+    bench.do("book-in unit=U-2 model=m")  # and a cure under no sheet leaves the hands free as any other
+
+
+def test_soak_counts_only_while_the_panel_lies_on_the_plate(bench):
+    """Taken off, the panel does not soak, however right the plate is; laid back, it goes on."""
+    bench.do("book-in unit=U-1 model=m", "start step=frame-off")
+    bench.run(60, plate_c=100.0)
+    soaked_ms = bench.state.watch.heat.soak_ms
+    assert soaked_ms > 50_000
+    bench.do("remove")
+    bench.run(400)
+    assert bench.state.watch.heat.soak_ms - soaked_ms <= 100
+    assert bench.ask("finish step=frame-off result=pass") == ("soak-unfinished",)
+    bench.do("place")
+    bench.run(10)
+    assert bench.state.watch.heat.soak_ms - soaked_ms >= 9_900
+
+
+def test_solder_is_held_when_nobody_can_tell_where_the_bottle_is(bench):
+    """Unknown is never safe: a start is refused so, and a running step is held after a second of it."""
+    bench.prove()
+    bench.do("book-in unit=U-1 model=m", "start step=solder")
+    bench.run(0.9, out=None)
+    assert bench.durable.run.held_by == ()
+    bench.run(0.3)
+    assert bench.durable.run.held_by == ("solvent-at-iron",)
+    assert not bench.decision.levels.permit
+    bench.do("ack")
+    assert bench.ask("resume") == ("cause-standing", "solvent-out", "critical-alarm")
+    bench.run(0.2, out=False)
+    bench.do("resume")
+
+
+def test_an_alarm_that_holds_a_step_is_acknowledged_before_it_is_shelved(bench):
+    """Else shelving would let the step go on without anybody having seen why it was held."""
+    bench.do("book-in unit=U-1 model=m", "start step=frame-off")
+    bench.run(2, plate_c=None)
+    assert bench.ask("shelve alarm=plate-sensor-fault minutes=1 reason=x") == ("alarm-unacknowledged",)
+    bench.do("ack", "shelve alarm=plate-sensor-fault minutes=1 reason=x")

@@ -2,6 +2,8 @@
 
 import pytest
 
+from shared.requests import parse_text, print_text
+
 
 @pytest.mark.parametrize(
     ("before", "request_text", "reasons"),
@@ -26,11 +28,11 @@ import pytest
         ([], "ack alarm=nonsense", ["unknown-alarm"]),
         ([], "reset", ["nothing-to-reset"]),
         ([], "unshelve alarm=plate-high", ["not-shelved"]),
-        ([], "out-of-service alarm=nonsense by=S-1 reason=x", ["unknown-alarm"]),
-        ([], "out-of-service alarm=link-down by=S-1 reason=x", ["not-authorised"]),
+        ([], "out-of-service alarm=nonsense reason=x by=S-1", ["unknown-alarm"]),
+        ([], "out-of-service alarm=link-down reason=x by=S-1", ["not-authorised"]),
         (
             [],
-            "out-of-service alarm=plate-over-limit by=S-1 reason=x",
+            "out-of-service alarm=plate-over-limit reason=x by=S-1",
             ["critical-not-out-of-service", "not-authorised"],
         ),
         ([], "in-service alarm=link-down by=S-1", ["not-authorised"]),
@@ -119,3 +121,32 @@ def test_several_requests_in_one_tick_are_carried_out_in_order(bench):
     decision = bench.tick("book-in unit=U-1 model=m", "start step=intake", "start step=clean")
     assert [outcome.accepted for outcome in decision.outcomes] == [True, True, False]
     assert [outcome.event_index for outcome in decision.outcomes] == [1, 2, 3]
+
+
+@pytest.mark.parametrize(
+    ("asked", "kind"),
+    [
+        ("take unit=U-1 by=L-9", "unit-taken"),
+        ("start step=intake by=L-9", "step-started"),
+        ("start step=solder by=L-9", "step-refused"),
+        ("dispense ml=1 by=L-9", "solvent-dispensed"),
+        ("shelve alarm=plate-high minutes=5 reason=x by=L-9", "alarm-shelved"),
+        ("close unit=U-1 outcome=returned by=L-9", "unit-closed"),
+        ("resume by=L-9", "request-refused"),
+    ],
+)
+def test_who_asks_is_recorded_and_takes_nobodys_place_at_the_bench(bench, asked, kind):
+    """A lead in the office asks: it is the lead's doing, and the technician still has the bench."""
+    bench.do("sign-in technician=T-1", "book-in unit=U-1 model=m")
+    bench.ask(asked)
+    assert bench.told(kind)[-1]["technician"] == "L-9"
+    assert bench.durable.technician == "T-1"
+    bench.do("dispense ml=1")
+    assert bench.told("solvent-dispensed")[-1]["technician"] == "T-1"
+
+
+def test_who_asks_is_no_finding():
+    """`by` says who finishes the step; every other key of its own is what was found."""
+    request = parse_text("finish step=clean result=pass by=L-9 haze=none")
+    assert (request.by, request.findings) == ("L-9", {"haze": "none"})
+    assert parse_text(print_text(request)) == request

@@ -42,7 +42,7 @@ def test_setpoint_is_reached_inside_the_band_or_through_it(before_c, plate_c, re
         (94.0, RUN, False, False),
         (None, RUN, False, False),
         (100.0, Run("frame-off", 1, Moment("b", 0)), False, False),
-        (100.0, Run("frame-off", 1, Moment("b", 0), ("x",), at_setpoint=True), False, False),
+        (100.0, Run("frame-off", 1, Moment("b", 0), held_by=("x",), at_setpoint=True), False, False),
     ],
 )
 def test_soak_counts_only_at_setpoint_running_and_believed(plate_c, run, stopped, counts):

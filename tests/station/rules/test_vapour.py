@@ -129,15 +129,23 @@ def test_extraction_exchanges_the_box_ten_times_as_fast_by_default():
 
 
 def test_a_lift_is_a_dose_and_dispense_adds_only_what_was_not_counted():
-    """Half a millilitre a lift; 'it was 2 mL' adds 1.5; saying it twice adds nothing."""
+    """Half a millilitre a lift; 'it was 2 mL' adds 1.5; 2 mL more, told without a lift, are 2 mL more."""
     per_ml = dispense(VapourWatch(), 1.0, LIMITS).air.liquid_ppm
     watch = lift(VapourWatch(), LIMITS)
     assert watch.air.liquid_ppm == pytest.approx(0.5 * per_ml)
     watch = dispense(watch, 2.0, LIMITS)
     assert watch.air.liquid_ppm == pytest.approx(2 * per_ml)
-    assert dispense(watch, 2.0, LIMITS) == watch
-    assert dispense(watch, 0.1, LIMITS) == watch
+    assert dispense(watch, 2.0, LIMITS).air.liquid_ppm == pytest.approx(4 * per_ml)
     assert lift(watch, LIMITS).air.liquid_ppm == pytest.approx(2.5 * per_ml)
+
+
+def test_less_than_a_dose_told_after_a_lift_adds_nothing_until_the_dose_is_used_up():
+    """0.2 and 0.2 of the 0.5 mL that the lift has counted, then 0.2 of which 0.1 is new."""
+    per_ml = dispense(VapourWatch(), 1.0, LIMITS).air.liquid_ppm
+    watch = lift(VapourWatch(), LIMITS)
+    for told_ml, in_all_ml in [(0.2, 0.5), (0.2, 0.5), (0.2, 0.6)]:
+        watch = dispense(watch, told_ml, LIMITS)
+        assert watch.air.liquid_ppm == pytest.approx(in_all_ml * per_ml)
 
 
 @given(

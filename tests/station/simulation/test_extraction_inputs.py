@@ -23,7 +23,7 @@ def proof_over(plant, watch, start_s, seconds):
         at_s = start_s + tick / 10
         plant.advance_to(at_s)
         reading = plant.bench.read()[1]
-        watch = watch_extraction(watch, reading, round(at_s * 1000), ExtractionLimits()).watch
+        watch = watch_extraction(watch, reading, round(at_s * 1000), 100, ExtractionLimits()).watch
     return watch
 
 
@@ -102,7 +102,7 @@ def test_every_fault_of_every_input_takes_the_proof_away_within_a_second(wire, f
         lost = []
         for tick in range(71, 81):
             plant.advance_to(tick / 10)
-            turn = watch_extraction(watch, plant.bench.read()[1], tick * 100, ExtractionLimits())
+            turn = watch_extraction(watch, plant.bench.read()[1], tick * 100, 100, ExtractionLimits())
             watch = turn.watch
             lost += [(tick, turn.lost)] if turn.lost else []
         assert lost == [(76, why)]

@@ -1,0 +1,165 @@
+"""What a station may still remember of the solvent at its start: the estimate reckoned anew from the record.
+
+The vapour does not know that the station was restarted. What was drawn in the last hours, whether the
+extractor was proven and how hot the plate was are in the journal; from them the estimate comes out as it
+would stand had the station never stopped. The time it was off counts as time without extraction, and where
+nobody can tell how long that was, as no time at all: the vapour is taken to be still there.
+"""
+
+from collections.abc import Iterable, Sequence
+from typing import NamedTuple
+
+from msgspec.structs import replace
+
+from shared import events
+from shared.events import Event
+from shared.timeline import Moment
+from station.rules.limits import SolventLimits
+from station.rules.vapour import VapourWatch, dispense, draw, lift, watch_vapour
+
+LONGEST_MS = 8 * 3600 * 1000
+
+Told = tuple[Moment, Event]
+
+
+class Plate(NamedTuple):
+    """A second of record: when, and the plate's mean; None where it was not known."""
+
+    boot: str
+    mono_ms: int
+    plate_c: float | None
+
+
+def first_draw(told: Sequence[Told], now: Moment) -> Moment | None:
+    """When solvent was first drawn within the last eight hours; None where it was not.
+
+    Args:
+        told: events of the record, oldest first; kinds that say nothing of solvent do no harm.
+        now: the moment of the start.
+    """
+    axis = _Axis()
+    drawn = []
+    for moment, body in told:
+        at_ms = axis.at(moment)
+        if isinstance(body, (events.SolventLifted, events.SolventDispensed)):
+            drawn.append((at_ms, moment))
+    from_ms = axis.at(now) - LONGEST_MS
+    return next((moment for at_ms, moment in drawn if at_ms >= from_ms), None)
+
+
+def recall(told: Iterable[Told], plates: Iterable[Plate], limits: SolventLimits, now: Moment) -> VapourWatch:
+    """The estimate at ``now``.
+
+    Args:
+        told: the events that `first_draw` was asked of.
+        plates: seconds of record from that draw on, oldest first.
+        limits: of the solvent.
+        now: the moment of the start.
+    """
+    past = _Past(limits)
+    waiting = list(reversed(list(plates)))
+    order: dict[str, int] = {}
+    for moment, body in told:
+        number = order.setdefault(moment.boot, len(order))
+        while waiting and _before(waiting[-1], number, moment, order):
+            past.see(waiting.pop())
+        past.hear(moment, body)
+    while waiting:
+        past.see(waiting.pop())
+    past.advance(now)
+    return _shifted(past.watch, now.mono_ms - past.now_ms)
+
+
+class _Past:
+    """The estimate while the record is gone through; it alone changes."""
+
+    def __init__(self, limits: SolventLimits) -> None:
+        self.watch = VapourWatch()
+        self.now_ms = 0
+        self._limits = limits
+        self._axis = _Axis()
+        self._proven = False
+        self._second: Plate | None = None
+        self._known_to_ms = 0
+
+    def advance(self, moment: Moment) -> None:
+        """On to a moment: what was known of the plate holds for its own second only."""
+        to_ms = self._axis.at(moment)
+        plate_c = self._second.plate_c if self._second is not None else None
+        if self._second is not None and to_ms > self._known_to_ms:
+            self._reckon(self._known_to_ms, plate_c)
+            self._second, plate_c = None, None
+        self._reckon(to_ms, plate_c)
+        self.now_ms = to_ms
+
+    def _reckon(self, at_ms: int, plate_c: float | None) -> None:
+        self.watch = watch_vapour(self.watch, at_ms, plate_c, self._limits, proven=self._proven)
+
+    def see(self, second: Plate) -> None:
+        """A second of record begins."""
+        self.advance(Moment(second.boot, second.mono_ms))
+        self._second, self._known_to_ms = second, self.now_ms + 1000
+
+    def hear(self, moment: Moment, body: Event) -> None:
+        """Something happened."""
+        self.advance(moment)
+        match body:
+            case events.SolventLifted():
+                self.watch = lift(self.watch, self._limits)
+            case events.SolventDispensed():
+                self.watch = _told(self.watch, body, self._limits)
+            case events.ExtractionProven():
+                self._proven = True
+            case events.ExtractionLost() | events.StationStarted():
+                self._proven = False
+
+
+def _before(second: Plate, number: int, moment: Moment, order: dict[str, int]) -> bool:
+    at = order.get(second.boot)
+    return at is not None and (at, second.mono_ms) <= (number, moment.mono_ms)
+
+
+def _told(watch: VapourWatch, body: events.SolventDispensed, limits: SolventLimits) -> VapourWatch:
+    """What was said to be drawn; records that did not tell how much of it was new count it whole."""
+    added_ml = body.values.get("added_ml")
+    if added_ml is None:
+        return dispense(watch, body.values.get("ml", limits.dose_ml), limits)
+    return draw(watch, added_ml, limits)
+
+
+def _shifted(watch: VapourWatch, by_ms: int) -> VapourWatch:
+    breathed = watch.breathed
+    return replace(
+        watch,
+        since_ms=None if watch.since_ms is None else watch.since_ms + by_ms,
+        last_ms=watch.last_ms + by_ms,
+        credit_ml=0.0,  # who draws now has lifted the bottle anew
+        breathed=replace(
+            breathed, minute_ms=breathed.minute_ms + by_ms, quarter_ms=breathed.quarter_ms + by_ms
+        ),
+    )
+
+
+class _Axis:
+    """One axis of time over several boots, in ms, that never runs backwards."""
+
+    def __init__(self) -> None:
+        self._now_ms = 0
+        self._last: Moment | None = None
+
+    def at(self, moment: Moment) -> int:
+        """Where a moment lies; moments come in their order."""
+        last = self._last
+        if last is not None:
+            if last.boot == moment.boot:
+                passed_ms = moment.mono_ms - last.mono_ms
+            elif last.wall_ms is None or moment.wall_ms is None:
+                passed_ms = 0
+            else:
+                passed_ms = moment.wall_ms - last.wall_ms
+            self._now_ms += max(0, passed_ms)
+        wall_ms = moment.wall_ms
+        if wall_ms is None and last is not None and last.boot == moment.boot and last.wall_ms is not None:
+            wall_ms = last.wall_ms + moment.mono_ms - last.mono_ms
+        self._last = replace(moment, wall_ms=wall_ms)
+        return self._now_ms
