@@ -4,7 +4,7 @@ REASONS: dict[str, str] = {
     # why a step may not start or finish
     "no-unit": "No unit is in hand. Book one in or take one.",
     "unknown-unit": "This bench does not know that unit. Book it in first.",
-    "unknown-step": "The process sheet has no such step.",
+    "unknown-step": "The process sheet has no such step. One begun under another sheet is to be abandoned.",
     "step-running": "Another step is still running. Finish or abandon it first.",
     "step-order": "A step that must come before has not passed yet.",
     "extraction-not-proven": "Extraction is not proven. Switch the extractor on and give it time.",
@@ -45,6 +45,7 @@ REASONS: dict[str, str] = {
     "not-authorised": "The settings do not name that person as somebody who may do this.",
     "already-out-of-service": "That alarm is out of service already, or latched.",
     "not-out-of-service": "That alarm is in service.",
+    "no-such-period": "Those days do not exist, run backwards, or have not been yet.",
     "still-standing": "Its cause still stands.",
     # what holds a step or brought something about, apart from alarms
     "station-restart": "The station started again while the step ran.",

@@ -50,7 +50,7 @@ class ExtractionLimits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown
     )
     proof_s: Annotated[float, _between(1, 60, "seconds it must run before it is proven")] = 5.0
     lost_a: Annotated[float, _between(0.01, 50, "amperes below which the proof is lost")] = 0.18
-    lost_s: Annotated[float, _between(0.1, 5, "seconds below before the proof is lost")] = 0.5
+    lost_s: Annotated[float, _between(0.1, 2, "seconds below before the proof is lost")] = 0.5
     fault_delay_s: Annotated[float, _between(0.1, 5, "seconds unreadable before the fault")] = 0.5
     low_a: Annotated[float, _between(0, 50, "amperes, lower edge of the learned band; 0: not learned")] = 0.0
     high_a: Annotated[float, _between(0, 50, "amperes, upper edge of the learned band; 0: not learned")] = 0.0

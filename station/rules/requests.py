@@ -5,6 +5,7 @@ nothing stands against it, so that a refused request changes nothing.
 """
 
 from collections.abc import Callable
+from datetime import UTC, date, datetime
 from typing import Any, NamedTuple, TypeAlias
 
 from msgspec.structs import replace
@@ -25,6 +26,8 @@ from station.rules.state import Life, Run
 from station.rules.tick import Tick, elapsed_ms
 from station.rules.turn import turn
 from station.rules.vapour import dispense
+
+DAY_S = 86_400
 
 
 class Outcome(NamedTuple):
@@ -345,8 +348,23 @@ def _shift_check(tick: Tick, request: requests.ShiftCheck) -> list[str]:
 
 
 def _sign_review(tick: Tick, request: requests.SignReview) -> list[str]:
+    if not _has_been(tick, request.period):
+        return ["no-such-period"]
     tick.emit(events.ReviewSigned(period=request.period, head=request.head, technician=request.by))
     return []
+
+
+def _has_been(tick: Tick, period: str) -> bool:
+    """Whether a period's days exist, the last not before the first and, as far as is known, not to come."""
+    try:
+        first, last = map(date.fromisoformat, period.split("/"))
+    except ValueError:
+        return False
+    wall_ms = tick.now.wall_ms
+    if wall_ms is None:
+        return first <= last
+    tomorrow = datetime.fromtimestamp(wall_ms / 1000 + DAY_S, UTC).date()  # some have it already
+    return first <= last <= tomorrow
 
 
 def _dispense(tick: Tick, request: requests.Dispense) -> list[str]:

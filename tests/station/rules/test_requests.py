@@ -3,6 +3,8 @@
 import pytest
 
 from shared.requests import parse_text, print_text
+from shared.timeline import Moment
+from station.rules.decide import decide
 
 
 @pytest.mark.parametrize(
@@ -150,3 +152,23 @@ def test_who_asks_is_no_finding():
     request = parse_text("finish step=clean result=pass by=L-9 haze=none")
     assert (request.by, request.findings) == ("L-9", {"haze": "none"})
     assert parse_text(print_text(request)) == request
+
+
+@pytest.mark.parametrize(
+    ("period", "refused"),
+    [
+        ("2026-03-02/2026-03-08", False),
+        ("2026-03-02/2026-03-02", False),
+        ("2026-03-08/2026-03-02", True),
+        ("2026-02-30/2026-03-02", True),
+        ("2026-03-02/2026-03-09", False),  # a day that has begun somewhere already
+        ("2026-03-02/2026-03-10", True),
+    ],
+)
+def test_only_days_that_were_can_be_signed(bench, period, refused):
+    """On 2026-03-08 UTC: no days that do not exist, none backwards, none to come."""
+    bench.tick()
+    asked = parse_text(f"sign-review period={period} head={'a' * 64} by=S-1")
+    now = Moment("boot-1", bench.now_ms + 100, 1_772_971_200_000)
+    _state, decision = decide(bench.book, bench.state, bench.reading(), [asked], now)
+    assert decision.outcomes[0].reasons == (("no-such-period",) if refused else ())
