@@ -10,10 +10,12 @@ A target raises what it does not expect; everything else is an answer. Result: t
 """
 
 import argparse
+import atexit
 import logging
 import math
 import os
 import random
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -68,6 +70,7 @@ def _file(load: Callable[[Path], object]) -> Judge:
     place = Path(
         tempfile.mkdtemp(prefix="benchward-bad-", dir="/dev/shm" if os.path.isdir("/dev/shm") else None)
     )
+    atexit.register(shutil.rmtree, place, ignore_errors=True)
     path = place / "input"
 
     def judge(data: bytes) -> str:
