@@ -32,6 +32,7 @@ from station.simulation.morning import Hands, work
 LOG = logging.getLogger("benchward.demo")
 READY_S = 10.0
 END_S = 8.0
+KEPT_UP = 0.95
 # Invented: name, role, PIN.
 DEMO_PEOPLE = (("T-04", "technician", "260400"), ("S-01", "safety-lead", "815100"))
 Tell = Callable[[str], None]
@@ -196,13 +197,23 @@ def _morning(
             thread.start()
             if minutes is not None:
                 timer.start()
+            begun_s, ticked = time.monotonic(), station.daemon.ticks
             try:
                 station.run(stop)
             finally:
                 stop.set()
                 timer.cancel()
                 thread.join(END_S)
+            ticked_s = (station.daemon.ticks - ticked) * settings.station.tick_s
+            _tell_pace(ticked_s, time.monotonic() - begun_s, speed, tell)
     return station
+
+
+def _tell_pace(simulated_s: float, real_s: float, asked: float, tell: Tell) -> None:
+    """Say so where this machine could not run as fast as was asked."""
+    kept = simulated_s / real_s if real_s else asked
+    if kept < KEPT_UP * asked:
+        tell(f"This machine kept up {kept:.0f} of the {asked:g} times real time that were asked for.")
 
 
 def _summary(station: Station, db: Path, tell: Tell) -> None:
