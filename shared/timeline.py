@@ -6,7 +6,7 @@ the clock is known to be right.
 """
 
 import re
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import msgspec
 
@@ -51,6 +51,20 @@ def parse_rfc3339(text: str) -> int:
         raise ValueError(f"{text!r} has no offset from UTC; write 2026-03-02T08:30:00Z or +01:00.")
     moment = datetime.fromisoformat(text.upper())
     return round((moment - EPOCH).total_seconds() * 1000)
+
+
+def day_of(wall_ms: int) -> date:
+    """The day of a moment in UTC."""
+    return (EPOCH + timedelta(milliseconds=wall_ms)).date()
+
+
+def days_of(period: str) -> tuple[date, date] | None:
+    """First and last day of a period written ``2026-03-02/2026-03-08``; None where it is no period."""
+    try:
+        first, last = map(date.fromisoformat, period.split("/"))
+    except ValueError:
+        return None
+    return (first, last) if first <= last else None
 
 
 TRACE_BOOT = "trace-"

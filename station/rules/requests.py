@@ -5,13 +5,13 @@ nothing stands against it, so that a refused request changes nothing.
 """
 
 from collections.abc import Callable
-from datetime import UTC, date, datetime
 from typing import Any, NamedTuple, TypeAlias
 
 from msgspec.structs import replace
 
 from shared import events, requests
 from shared.requests import AnyRequest, Unreadable, print_text
+from shared.timeline import day_of, days_of
 from station.rules.alarms import SOUNDING, WAITING, Input
 from station.rules.causes import BY_ALARM
 from station.rules.interlock import (
@@ -27,7 +27,7 @@ from station.rules.tick import Tick, elapsed_ms
 from station.rules.turn import turn
 from station.rules.vapour import dispense
 
-DAY_S = 86_400
+DAY_MS = 86_400_000
 
 
 class Outcome(NamedTuple):
@@ -356,15 +356,11 @@ def _sign_review(tick: Tick, request: requests.SignReview) -> list[str]:
 
 def _has_been(tick: Tick, period: str) -> bool:
     """Whether a period's days exist, the last not before the first and, as far as is known, not to come."""
-    try:
-        first, last = map(date.fromisoformat, period.split("/"))
-    except ValueError:
+    days = days_of(period)
+    if days is None:
         return False
     wall_ms = tick.now.wall_ms
-    if wall_ms is None:
-        return first <= last
-    tomorrow = datetime.fromtimestamp(wall_ms / 1000 + DAY_S, UTC).date()  # some have it already
-    return first <= last <= tomorrow
+    return wall_ms is None or days[1] <= day_of(wall_ms + DAY_MS)  # some have tomorrow already
 
 
 def _dispense(tick: Tick, request: requests.Dispense) -> list[str]:

@@ -5,12 +5,13 @@ The examples are those of RFC 3339, section 5.8; Unix times are worked out with 
 
 import re
 from calendar import timegm
+from datetime import date, timedelta
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shared.timeline import parse_rfc3339, rfc3339, to_ms
+from shared.timeline import day_of, days_of, parse_rfc3339, rfc3339, to_ms
 
 END_OF_9999_MS = timegm((9999, 12, 31, 23, 59, 59)) * 1000
 
@@ -96,3 +97,32 @@ def test_duration_is_whole_milliseconds_when_given_in_seconds(seconds: float, ms
 def test_milliseconds_come_back_when_printed_as_seconds(ms: int) -> None:
     """A millisecond printed as seconds, as events are, is the same millisecond again."""
     assert to_ms(ms / 1000) == ms
+
+
+@given(st.dates(), st.integers(0, 400))
+def test_period_gives_its_days_back_when_written(first: date, days: int) -> None:
+    """First and last day come back, also where they are the same; the other way round it is no period."""
+    last = min(first, date.max - timedelta(days=400)) + timedelta(days=days)
+    first = min(first, last)
+    assert days_of(f"{first}/{last}") == (first, last)
+    if first < last:
+        assert days_of(f"{last}/{first}") is None
+
+
+@pytest.mark.parametrize("period", ["", "2026-03-02", "2026-02-30/2026-03-01", "a/b", "a/b/c"])
+def test_no_days_come_of_what_is_no_period(period: str) -> None:
+    """A single day, a day the calendar lacks and loose words are refused, not guessed at."""
+    assert days_of(period) is None
+
+
+@pytest.mark.parametrize(
+    ("clock", "day"),
+    [
+        ((2026, 2, 28, 23, 59, 59), date(2026, 2, 28)),
+        ((2026, 3, 1, 0, 0, 0), date(2026, 3, 1)),
+        ((2024, 2, 29, 0, 0, 0), date(2024, 2, 29)),
+    ],
+)
+def test_day_is_that_of_utc(clock: tuple[int, ...], day: date) -> None:
+    """The day turns at midnight UTC, also around the end of February (the standard calendar)."""
+    assert day_of(timegm(clock) * 1000) == day
