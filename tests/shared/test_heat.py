@@ -412,3 +412,177 @@ def test_step_that_begins_on_a_hot_plate_is_no_heat_cycle_of_its_own() -> None:
     found = history("u", [of(0, 100)], rows, [("one", of(10, 40)), ("two", of(50, 90))])
     assert found["heat_cycles"] == 1
     assert [step["heat_cycles"] for step in found["by_step"].values()] == [0, 0]
+
+
+# ---- edges, to the second and to the digit
+
+
+def test_rows_that_only_touch_an_interval_stay_outside() -> None:
+    """The second before and the second after share a moment with the placement and none of its time."""
+    rows = [*steady(0, 10, 20), *steady(10, 12, 100), *steady(12, 20, 20)]
+    (run,) = runs_within(of(10, 12), rows)
+    assert run.points == ((10, 100), (10.5, 100), (11.5, 100), (12, 100))
+
+
+def test_no_point_stands_twice_when_a_placement_begins_or_ends_on_one() -> None:
+    """A placement from the middle of a second to the middle of another has its ends on the means there."""
+    rows = [Row("b", second, 20.0 + second, 20.0 + second, 1000) for second in range(10)]
+    (run,) = runs_within(of(2.5, 5.5), rows)
+    assert run.points == ((2.5, 22), (3.5, 23), (4.5, 24), (5.5, 25))
+
+
+@pytest.mark.parametrize(
+    "row", [Row("b", 5, 90.0, 90.0, 0), Row("b", 5, None, None, 500), Row("b", 5, None, 90.0, 1000)]
+)
+def test_second_is_a_gap_when_it_has_no_mean_or_no_valid_time(row: Row) -> None:
+    """A mean that stands for no time is no reading, nor is time without a mean."""
+    runs = runs_within(of(0, 11), [*steady(0, 5, 90), row, *steady(6, 11, 90)])
+    assert [(run.from_s, run.to_s) for run in runs] == [(0, 5), (6, 11)]
+
+
+def test_single_millisecond_of_a_second_is_known_time() -> None:
+    """However little of a second is known, it is no gap: its neighbours join it."""
+    rows = [*steady(0, 5, 90), Row("b", 5, 90.0, 90.0, 1), *steady(6, 11, 90)]
+    (run,) = runs_within(of(0, 11), rows)
+    assert (run.from_s, run.to_s, run.lost_s) == (0, 11, pytest.approx(0.999))
+
+
+@pytest.mark.parametrize(("known_ms", "runs"), [((500, 500), 2), ((500, 501), 1), ((499, 500), 2)])
+def test_neighbours_are_cut_when_a_whole_second_is_missing_between_them(
+    known_ms: tuple[int, int], runs: int
+) -> None:
+    """Half a second known on either side leaves a whole one between that nobody saw."""
+    rows = [*steady(0, 5, 90), *(Row("b", 5 + at, 90.0, 90.0, known_ms[at]) for at in (0, 1))]
+    assert len(runs_within(of(0, 12), [*rows, *steady(7, 12, 90)])) == runs
+
+
+def test_lone_second_is_taken_to_begin_when_it_is_partly_known() -> None:
+    """Nothing tells where in a lone second its readings lie; they are taken to begin it."""
+    (run,) = runs_within(of(0, 10), [Row("b", 4, 90.0, 90.0, 300)])
+    assert (run.from_s, run.to_s, run.lost_s) == (4, pytest.approx(4.3), 0)
+    assert runs_within(of(4.3, 10), [Row("b", 4, 90.0, 90.0, 300)]) == []
+
+
+def test_lost_time_is_that_of_every_second_inside_a_run() -> None:
+    """All seconds but the first and the last, whose unknown part lies outside, give their lack."""
+    known_ms = (400, 900, 1000, 800, 700, 600)
+    (run,) = runs_within(of(0, 6), [Row("b", at, 90.0, 90.0, known_ms[at]) for at in range(6)])
+    assert (run.from_s, run.to_s) == (pytest.approx(0.6), pytest.approx(5.6))
+    assert run.lost_s == pytest.approx(0.1 + 0.2 + 0.3)
+
+
+def test_clip_keeps_boot_points_inside_and_its_part_of_the_lost_time() -> None:
+    """The part of a run has the points inside, new ends on the lines, and loses what its share loses."""
+    run = Run("other", ((0.0, 20.0), (4.0, 40.0), (6.0, 60.0), (10.0, 60.0)), 2.0)
+    assert clip(run, 2, 8) == Run("other", ((2, 30), (4, 40), (6, 60), (8, 60)), pytest.approx(1.2))
+    assert clip(run, 4, 6) == Run("other", ((4, 40), (6, 60)), pytest.approx(0.4))
+    assert clip(run, -5, 50) == run
+
+
+def test_coverage_of_a_step_counts_the_lost_time_of_its_part() -> None:
+    """A run of 20 s that lost 2 s gives a step over half of it the loss of 1 s."""
+    rows = [Row("b", at, 90.0, 90.0, 800 if 5 <= at < 15 else 1000) for at in range(20)]
+    found = history("u", [of(0, 20)], rows, [("a", of(0, 10)), ("b", of(10, 20))])
+    assert found["coverage"] == 0.9
+    assert [step["coverage"] for step in found["by_step"].values()] == [0.9, 0.9]
+
+
+def test_equivalent_minutes_count_when_the_time_is_one_second() -> None:
+    """One second at the reference is a sixtieth of a minute, none is none."""
+    assert equivalent_min([Run("b", ((0.0, 100.0), (1.0, 100.0)))]) == pytest.approx(1 / 60)
+    assert (equivalent_min([]), mean_kinetic_c([])) == (0, None)
+
+
+@pytest.mark.parametrize("order", [1, -1])
+def test_rise_is_that_of_the_steepest_run_when_there_are_several(order: int) -> None:
+    """A run too short for a minute is passed over, and of the others the steepest counts."""
+    runs = [
+        Run("b", ((0.0, 20.0), (59.0, 90.0))),
+        Run("b", ((100.0, 20.0), (160.0, 32.0))),
+        Run("b", ((200.0, 20.0), (320.0, 28.0))),
+        Run("b", ((400.0, 20.0), (459.9, 80.0))),
+    ]
+    assert max_rise_c_per_min(runs[::order]) == pytest.approx(12)
+
+
+def test_rise_is_found_at_either_end_of_a_run() -> None:
+    """The steepest minute may be the first or the last of a run (points 30 s apart, worked by hand)."""
+    first = Run("b", ((0.0, 20.0), (60.0, 50.0), (90.0, 50.0), (120.0, 50.0)))
+    last = Run("b", ((0.0, 20.0), (30.0, 20.0), (60.0, 20.0), (120.0, 55.0)))
+    middle = Run("b", ((0.0, 20.0), (40.0, 20.0), (80.0, 60.0), (120.0, 60.0)))
+    assert [max_rise_c_per_min([run]) for run in (first, last, middle)] == [30, 35, 40]
+
+
+def test_gap_is_told_when_it_is_longer_than_the_shortest() -> None:
+    """A gap of just the shortest length is none; one over it is, before, between and after the runs."""
+    runs = [Run("b", ((1.0, 90.0), (3.0, 90.0))), Run("b", ((4.0, 90.0), (6.0, 90.0)))]
+    assert gaps_within(of(0, 7), runs, shortest_s=1.0) == []
+    assert gaps_within(of(0, 7), runs, shortest_s=0.999) == [of(0, 1), of(3, 4), of(6, 7)]
+    assert gaps_within(of(0, 3.0625), runs[:1]) == [of(0, 1), of(3, 3.0625)]
+
+
+def test_history_is_this_to_the_digit_when_worked_by_hand() -> None:
+    """Every name and every digit of a record of 7 s, reckoned beside it with the formulas written out.
+
+    The plate runs 30 °C, 50.123456 °C, 61.987654 °C ... at the middles of its seconds; the unit leaves in the
+    middle of the last second and comes back in another boot without any record.
+    """
+    means = (30.0, 50.123456, 61.987654, 81.111111, 80.0, 105.432109, 100.000001)
+    rows = [Row("b", at, mean, mean + 0.123456, 1000) for at, mean in enumerate(means)]
+    points = [(0.0, means[0]), *((at + 0.5, mean) for at, mean in enumerate(means[:6]))]
+    points += [(6.25, means[5] + (means[6] - means[5]) * 0.75)]
+    # The run ends at 6.25 s before the middle of its last second, whose mean stands at its end.
+    points[-1] = (6.25, means[6])
+    pairs = list(pairwise(points))
+    mean = sum((t1 - t0) * (c0 + c1) / 2 for (t0, c0), (t1, c1) in pairs) / 6.25
+    fine = [
+        ((t1 - t0) / 1000, c0 + (c1 - c0) * (part + 0.5) / 1000)
+        for (t0, c0), (t1, c1) in pairs
+        for part in range(1000)
+    ]
+    challenge = sum(span_s * exp(-10_000 / (plate_c + 273.15)) for span_s, plate_c in fine)
+    found = history(
+        "u", [of(0, 6.25), of(2, 3.3333, "c")], rows, [("solder", of(1, 2)), ("cure", of(90, 99))]
+    )
+    assert {key: found[key] for key in found if key not in ("mean_kinetic_c", "by_step")} == {
+        "unit": "u",
+        "intervals": [
+            {"boot": "b", "from_s": 0, "to_s": 6.25},
+            {"boot": "c", "from_s": 2, "to_s": 3.3333},
+        ],
+        "duration_s": 7.583,
+        "coverage": round(6.25 / 7.5833, 6),
+        "gaps": [{"boot": "c", "from_s": 2, "to_s": 3.3333}],
+        "peak_c": 105.56,
+        "mean_c": round(mean, 3),
+        "time_above_s": {
+            str(limit): round(sum(span_s for span_s, plate_c in fine if plate_c >= limit), 1)
+            for limit in (60, 80, 100, 110)
+        },
+        "max_rise_c_per_min": None,
+        "equivalent_min_at_100c": round(challenge * exp(10_000 / 373.15) / 60, 3),
+        "heat_cycles": 1,
+    }
+    assert found["mean_kinetic_c"] == pytest.approx(10_000 / log(6.25 / challenge) - 273.15, abs=0.01)
+    assert round(found["mean_kinetic_c"], 3) == found["mean_kinetic_c"]
+    solder = found["by_step"]["solder"]
+    assert list(found["by_step"]) == ["solder"]
+    assert (solder["duration_s"], solder["coverage"], solder["heat_cycles"]) == (1, 1, 0)
+    assert solder["peak_c"] == round(means[1] + 0.123456, 2) if means[1] > 56 else 56.06
+
+
+def test_peak_of_a_step_is_the_highest_tick_of_its_seconds() -> None:
+    """A spike within a second shows in the peak of the step it fell into, and in no other's."""
+    rows = [Row("b", at, 90.0, 97.5 if at == 12 else 90.0, 1000) for at in range(20)]
+    found = history("u", [of(0, 20)], rows, [("a", of(0, 10)), ("b", of(12, 20))])
+    assert (found["peak_c"], found["by_step"]["a"]["peak_c"], found["by_step"]["b"]["peak_c"]) == (
+        97.5,
+        90,
+        97.5,
+    )
+
+
+def test_rise_is_rounded_to_hundredths_when_it_is_told() -> None:
+    """A rise of 1/3 °C a second is 20 °C a minute; one of 0.123456 is 7.41."""
+    rows = [Row("b", at, 20 + at * 0.123456, 20 + at * 0.123456, 1000) for at in range(100)]
+    assert history("u", [of(0, 100)], rows, [])["max_rise_c_per_min"] == 7.41
