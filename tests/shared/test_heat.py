@@ -529,10 +529,8 @@ def test_history_is_this_to_the_digit_when_worked_by_hand() -> None:
     """
     means = (30.0, 50.123456, 61.987654, 81.111111, 80.0, 105.432109, 100.000001)
     rows = [Row("b", at, mean, mean + 0.123456, 1000) for at, mean in enumerate(means)]
-    points = [(0.0, means[0]), *((at + 0.5, mean) for at, mean in enumerate(means[:6]))]
-    points += [(6.25, means[5] + (means[6] - means[5]) * 0.75)]
-    # The run ends at 6.25 s before the middle of its last second, whose mean stands at its end.
-    points[-1] = (6.25, means[6])
+    # The run ends before the middle of its last second, whose mean then stands at its end.
+    points = [(0.0, means[0]), *((at + 0.5, mean) for at, mean in enumerate(means[:6])), (6.25, means[6])]
     pairs = list(pairwise(points))
     mean = sum((t1 - t0) * (c0 + c1) / 2 for (t0, c0), (t1, c1) in pairs) / 6.25
     fine = [
@@ -568,7 +566,7 @@ def test_history_is_this_to_the_digit_when_worked_by_hand() -> None:
     solder = found["by_step"]["solder"]
     assert list(found["by_step"]) == ["solder"]
     assert (solder["duration_s"], solder["coverage"], solder["heat_cycles"]) == (1, 1, 0)
-    assert solder["peak_c"] == round(means[1] + 0.123456, 2) if means[1] > 56 else 56.06
+    assert solder["peak_c"] == 56.06  # half way from the second's mean to the next: above its highest tick
 
 
 def test_peak_of_a_step_is_the_highest_tick_of_its_seconds() -> None:
