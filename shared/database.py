@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import URL, Engine, create_engine, event
+from sqlalchemy.exc import DBAPIError
 
 from shared.problems import InputError
 from shared.schema import check_schema
@@ -63,6 +64,12 @@ def reading_engine(path: Path) -> Engine:
     engine = _engine(path, ("query_only = ON",), "BEGIN", query)
     check_schema(engine, path)
     return engine
+
+
+def damage(error: DBAPIError) -> str | None:
+    """What SQLite says of a file that is damaged; None where it is about something else."""
+    said = str(error.orig)
+    return said if "malformed" in said or "not a database" in said else None
 
 
 def migrating_engine(path: Path) -> Engine:

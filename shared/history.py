@@ -17,10 +17,10 @@ from sqlalchemy.exc import DBAPIError
 from shared import chain, heat, plate_time
 from shared.alarm_lives import Life, lives
 from shared.alarm_performance import Span
-from shared.database import reading_engine
+from shared.database import damage, reading_engine
 from shared.events import EventBody, EventRecord
 from shared.messages import Second
-from shared.problems import FailureError, InputError
+from shared.problems import DamagedError, FailureError, InputError
 from shared.records import (
     QUALITIES,
     Boot,
@@ -181,7 +181,8 @@ class History:
             with self._engine.connect() as connection:
                 yield connection
         except DBAPIError as error:
-            raise FailureError(f"{self.path}: cannot be read: {error.orig}. Run benchward verify.") from error
+            kind = FailureError if damage(error) is None else DamagedError
+            raise kind(f"{self.path}: cannot be read: {error.orig}. Run benchward verify.") from error
 
     def events(self, after: int = 0, which: Filter = _EVERYTHING) -> Iterator[Dated]:
         """Events beyond a seq, oldest first; each page is a transaction of its own."""
@@ -580,12 +581,12 @@ class History:
             progress: told (events walked, events in all) now and then.
 
         Raises:
-            FailureError: the file is damaged.
+            DamagedError: the file is damaged.
         """
         with self._connect() as connection:
             found = connection.execute(text("PRAGMA quick_check(1)")).scalar_one()
         if found != "ok":
-            raise FailureError(f"{self.path}: the file is damaged: {found}.")
+            raise DamagedError(f"{self.path}: the file is damaged: {found}.")
         return chain.verify(self._printed() if progress is None else self._watched(progress))
 
     def _watched(self, progress: Callable[[int, int], None]) -> Iterator[dict[str, Any]]:
@@ -638,12 +639,12 @@ def dated(row: Any) -> Dated:
     """The event in a row of `History.event_rows`.
 
     Raises:
-        FailureError: the event is damaged.
+        DamagedError: the event is damaged.
     """
     try:
         body = _BODY.decode(row.body)
     except (msgspec.DecodeError, TypeError, UnicodeError) as error:
-        raise FailureError(f"Event {row.seq} is damaged: {error}. Run benchward verify.") from error
+        raise DamagedError(f"Event {row.seq} is damaged: {error}. Run benchward verify.") from error
     record = EventRecord(
         seq=row.seq,
         boot=row.boot,

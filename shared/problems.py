@@ -3,6 +3,7 @@
 BenchwardError
 ├── InputError     what somebody wrote is wrong: file, place, offending value, what would be right (exit 2)
 └── FailureError   the operation could not be done or found a fault (exit 1)
+    └── DamagedError   a database does not hold together
 """
 
 import re
@@ -28,6 +29,10 @@ class InputError(BenchwardError):
 
 class FailureError(BenchwardError):
     """The operation failed, or found a fault."""
+
+
+class DamagedError(FailureError):
+    """A station's database does not hold together; the message says how."""
 
 
 def value_at(data: Any, path: str) -> Any:

@@ -10,7 +10,7 @@ from pathlib import Path
 from sqlalchemy import Connection, Engine, text
 from sqlalchemy.exc import DBAPIError
 
-from shared.problems import FailureError, InputError
+from shared.problems import DamagedError, FailureError, InputError
 from shared.records import SCHEMA_VERSION, Base
 
 
@@ -108,4 +108,4 @@ def _check_whole(connection: Connection, path: Path) -> None:
         raise FailureError(f"{path}: {broken[0]} row {broken[1]} points at {broken[2]}, which lacks it.")
     found = connection.execute(text("PRAGMA integrity_check(1)")).scalar_one()
     if found != "ok":
-        raise FailureError(f"{path}: the file is damaged: {found}.")
+        raise DamagedError(f"{path}: the file is damaged: {found}.")

@@ -239,7 +239,7 @@ def real_station(settings: Settings, book: Book) -> Station:
     """
     written = settings
     journal = open_journal(written)  # first: a damaged one is set aside, and holds no calibration then
-    settings, calibrations = calibrated(written)
+    settings, calibrations = calibrated(written) if journal.readable else (written, {})
     try:
         bench = real_bench(settings.wires, settings.limits.plate)
     except BaseException:
@@ -286,7 +286,7 @@ def simulated_station(
     clock: Clock = FreshClock(sync_file) if speed == 1.0 else SteppedClock(speed)
     written = settings
     journal = open_journal(written)
-    settings, calibrations = calibrated(written)
+    settings, calibrations = calibrated(written) if journal.readable else (written, {})
     plant = SimulatedBench(
         settings.wires, seed, clock=clock.mono_s if speed == 1.0 else None, limits=settings.limits.plate
     )

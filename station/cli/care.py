@@ -1,6 +1,6 @@
 """Care of the database: `backup`, `restore`, `migrate`, `prune`."""
 
-import time
+from datetime import UTC, datetime
 from pathlib import Path
 
 import click
@@ -8,10 +8,12 @@ import click
 from shared.records import SCHEMA_VERSION
 from station.cli.record import db_option
 from station.cli.watching import watching
+from station.clock import SYNCHRONISED, WallClock
 from station.journal.backup import Copied, back_up, older_copies
 from station.journal.backup import restore as put_back
 from station.journal.claim import Claim
 from station.journal.migrating import bring_up_to_date, version_of
+from station.journal.pruning import believed_now_ms
 from station.journal.pruning import prune as thin
 from station.journal.rolling import roll_up_anew
 from station.settings import Settings
@@ -19,6 +21,13 @@ from station.settings import Settings
 
 def _file(settings: Settings, db: Path | None) -> Path:
     return db or Path(settings.journal.path)
+
+
+def machine_clock(settings: Settings) -> WallClock:
+    """The machine's wall clock, trusted as the station of these settings trusts it."""
+    named = settings.station.sync_file
+    sync_file = SYNCHRONISED if named is None else Path(named)
+    return WallClock(trusted=settings.station.clock == "trusted", sync_file=sync_file)
 
 
 def _told(copied: Copied) -> str:
@@ -95,17 +104,29 @@ def migrate(settings: Settings, db: Path | None, dry_run: bool, roll_up: bool) -
 @click.command()
 @db_option
 @click.option("--older-than", type=click.IntRange(min=1), metavar="DAYS", required=True, help="Age in days.")
+@click.option(
+    "--as-of",
+    type=click.DateTime(["%Y-%m-%d"]),
+    metavar="YYYY-MM-DD",
+    help="Count ages back from the beginning of this day (UTC) instead of from the machine's clock.",
+)
 @click.option("--dry-run", is_flag=True, help="Only say what would go.")
 @click.pass_obj
-def prune(settings: Settings, db: Path | None, older_than: int, dry_run: bool) -> None:
+def prune(
+    settings: Settings, db: Path | None, older_than: int, as_of: datetime | None, dry_run: bool
+) -> None:
     """Delete old seconds of record in which no unit lay on the plate; a station may be running.
 
-    Events, the seconds of units, minutes and hours stay.
+    Events, the seconds of units, minutes and hours stay. Refused while the machine's clock is not known to be
+    set, or lies more than a day from the newest record.
     """
+    path = _file(settings, db)
+    if as_of is not None:
+        now_ms = round(as_of.replace(tzinfo=UTC).timestamp() * 1000)
+    else:
+        now_ms = believed_now_ms(path, machine_clock(settings).ms())
     with watching("thinning") as progress:
-        done = thin(
-            _file(settings, db), time.time_ns() // 1_000_000, older_than, dry_run=dry_run, progress=progress
-        )
+        done = thin(path, now_ms, older_than, dry_run=dry_run, progress=progress)
     verb = "would go" if dry_run else "deleted"
     click.echo(
         f"{done.gone} seconds from before {done.before} {verb}; {done.kept} of units on the plate stay."

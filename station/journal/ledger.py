@@ -10,19 +10,20 @@ from pathlib import Path
 from typing import Any, NamedTuple, TypeAlias
 
 import msgspec
-from sqlalchemy import Connection, insert, select, text, update
+from sqlalchemy import Connection, insert, select, update
 from sqlalchemy.dialects.sqlite import insert as sqlite_insert
 from sqlalchemy.exc import DatabaseError
 
 from shared import events
 from shared.chain import ZERO, event_hash
-from shared.database import writing_engine
+from shared.database import damage, writing_engine
 from shared.events import EventBody, EventRecord, hashed_fields, kind_of
 from shared.messages import Second
 from shared.plate_time import last_known_ms
-from shared.problems import InputError
+from shared.problems import DamagedError, InputError
 from shared.records import (
     QUALITIES,
+    SCHEMA_VERSION,
     Boot,
     CursorRow,
     EventRow,
@@ -33,16 +34,10 @@ from shared.records import (
 )
 from shared.schema import check_schema, create_tables, schema_version
 from shared.timeline import Moment, is_trace
+from station.journal import soundness
 from station.journal.claim import Claim
 from station.journal.migrating import migrate_if_older
 from station.journal.rollups import roll_up
-
-LARGEST_CHECKED = 128 * 1024 * 1024
-"""Bytes up to which a file is checked whole when it is opened: a larger one would hold the start up."""
-
-
-class DamagedError(Exception):
-    """A station's database that does not hold together; the message says how."""
 
 
 class Told(NamedTuple):
@@ -97,31 +92,23 @@ class Ledger:
         try:
             version = schema_version(self._engine)
             if version != 0:
-                self._check(path)
+                if 0 < version <= SCHEMA_VERSION:
+                    soundness.check(self._engine, path)
+                    migrate_if_older(path, version)
+                check_schema(self._engine, path)
+            create_tables(self._engine, path)
+            with self._engine.connect() as connection:
+                head = connection.execute(
+                    select(EventRow.seq, EventRow.hash).order_by(EventRow.seq.desc()).limit(1)
+                ).first()
         except DatabaseError as error:
-            what = str(error.orig)
-            if known and ("not a database" in what or "malformed" in what):
+            what = damage(error)
+            if known and what is not None:
                 raise DamagedError(what) from error
-            if "not a database" in what:
+            if "not a database" in str(error.orig):
                 raise InputError(f"{path}: is no database; name a station's, or a new file.") from error
             raise
-        if version != 0:
-            migrate_if_older(path, version)
-            check_schema(self._engine, path)
-        create_tables(self._engine, path)
-        with self._engine.connect() as connection:
-            head = connection.execute(
-                select(EventRow.seq, EventRow.hash).order_by(EventRow.seq.desc()).limit(1)
-            ).first()
         return (head.seq, head.hash) if head is not None else (0, ZERO)
-
-    def _check(self, path: Path) -> None:
-        if path.stat().st_size > LARGEST_CHECKED:
-            return
-        with self._engine.connect() as connection:
-            found = connection.execute(text("PRAGMA quick_check(1)")).scalar_one()
-        if found != "ok":
-            raise DamagedError(str(found))
 
     def close(self) -> None:
         """Let go of the file."""

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from shared.database import migrating_engine
-from shared.problems import FailureError, InputError
+from shared.problems import DamagedError, FailureError, InputError
 from shared.records import SCHEMA_VERSION
 from shared.schema import migrate, schema_version
 from station.journal.backup import copy, discard, stamp, sync_folder
@@ -82,7 +82,7 @@ def _keep(path: Path, version: int) -> Path:
         with closing(sqlite3.connect(part)) as connection:
             found = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
         if found != "ok":
-            raise FailureError(f"{path}: the file is damaged, it is not migrated: {found}.")
+            raise DamagedError(f"{path}: the file is damaged, it is not migrated: {found}.")
         os.replace(part, kept)
         sync_folder(kept.parent)
     except (OSError, sqlite3.Error) as error:

@@ -11,15 +11,20 @@ from typing import NamedTuple
 
 from sqlalchemy import Connection, delete, func, select, update
 
-from shared.database import writing_engine
-from shared.problems import InputError
+from shared.database import reading_engine, writing_engine
+from shared.plate_time import last_known_ms
+from shared.problems import FailureError, InputError
 from shared.records import Boot, PlacementRow, ReadingRow
 from shared.schema import check_schema
-from shared.timeline import rfc3339
+from shared.timeline import is_trace, rfc3339
 
 PIECE_S = 7200
 PAUSE_S = 0.02
 DAY_MS = 86_400_000
+
+
+FARTHEST_MS = DAY_MS
+"""How far the newest record may lie from the machine's clock for the clock to be believed."""
 
 
 class Thinned(NamedTuple):
@@ -41,6 +46,48 @@ class _Piece(NamedTuple):
     to_s: int
 
 
+def believed_now_ms(path: Path, clock_ms: int | None) -> int:
+    """The machine's time, if the record bears it out: by a wrong clock everything would be old.
+
+    Args:
+        path: a station's database.
+        clock_ms: the machine's clock, Unix milliseconds; None while it has not been set.
+
+    Raises:
+        InputError: not a station's database.
+        FailureError: the clock is not known to be set, or the newest record lies too far from it.
+    """
+    said = "say the day with --as-of YYYY-MM-DD, and nothing is deleted by the clock"
+    if clock_ms is None:
+        raise FailureError(
+            f"{path}: the machine's clock is not known to have been set, so no record's age is known. "
+            f'Set it (or settings, station: clock = "trusted" where other means keep it right), or {said}.'
+        )
+    newest_ms = _newest_ms(path)
+    if newest_ms is not None and abs(clock_ms - newest_ms) > FARTHEST_MS:
+        days = abs(clock_ms - newest_ms) / DAY_MS
+        where = "before" if newest_ms < clock_ms else "after"
+        raise FailureError(
+            f"{path}: the newest record is of {rfc3339(newest_ms)}, {days:.1f} days {where} what the "
+            f"machine's clock says, {rfc3339(clock_ms)}; no more than 1 is believed. If the clock is right, "
+            f"{said}."
+        )
+    return clock_ms
+
+
+def _newest_ms(path: Path) -> int | None:
+    """When anything was last recorded that has a date; replays have dates of their own."""
+    engine = reading_engine(path)
+    try:
+        with engine.connect() as connection:
+            boots = connection.execute(select(Boot.id, Boot.boot, Boot.wall_offset_ms)).all()
+            dated = [boot for boot in boots if boot.wall_offset_ms is not None and not is_trace(boot.boot)]
+            ends = (last_known_ms(connection, boot.id) + boot.wall_offset_ms for boot in dated)
+            return max(ends, default=None)
+    finally:
+        engine.dispose()
+
+
 def prune(
     path: Path,
     now_ms: int,
@@ -53,7 +100,7 @@ def prune(
 
     Args:
         path: a station's database; a station may be writing it.
-        now_ms: Unix milliseconds.
+        now_ms: Unix milliseconds; see `believed_now_ms`.
         days: at least 1.
         dry_run: only count.
         progress: told (pieces done, pieces in all).

@@ -20,11 +20,11 @@ from shared.chain import ZERO
 from shared.events import EventRecord
 from shared.history import History
 from shared.messages import Answer, Second
-from shared.problems import FailureError
+from shared.problems import BenchwardError, DamagedError, FailureError
 from shared.timeline import Moment, is_trace
 from station.journal.backup import set_aside
 from station.journal.claim import UnwritableError
-from station.journal.ledger import BootClock, Cursor, DamagedError, Entry, Ledger, Told
+from station.journal.ledger import BootClock, Cursor, Entry, Ledger, Told
 from station.rules.fold import fold
 from station.rules.limits import SolventLimits
 from station.rules.recall import Plate, first_draw, recall
@@ -79,6 +79,8 @@ class Journal:
         self._started_s = float("-inf")
         self.head = (0, ZERO)  # of the newest event on disk; replaced whole
         self._ledger: Ledger | None = None
+        self.readable = True  # False: not even what is on record could be read
+        self._durable: Durable | None = None
         self._fault = self._open()
         self._thread = threading.Thread(target=self._run, name="journal", daemon=True)
 
@@ -93,23 +95,50 @@ class Journal:
             self._ledger = self._opened()
         except UnwritableError as error:
             LOG.error("journal: %s The bench goes on; the record waits in memory.", error)
+            self._take_up()
             return error.code
         except DBAPIError as error:
             code = fault_code(error)
             if code not in ("read-only", "disk-full"):
                 raise FailureError(f"{self.path}: cannot be opened for writing: {error.orig}.") from error
             LOG.error("journal %s: %s. The bench goes on; the record waits in memory.", self.path, error.orig)
+            self._take_up()
             return code
         self.head = (self._ledger.seq, self._ledger.head)
         return None
 
     def _opened(self) -> Ledger:
         try:
-            return Ledger(self.path)
+            return self._read_in()
         except DamagedError as error:
             self.set_aside = kept = set_aside(self.path, "damaged")
             LOG.error("journal %s is damaged (%s); kept as %s, a new one begun", self.path, error, kept)
-            return Ledger(self.path)
+            return self._read_in()
+
+    def _read_in(self) -> Ledger:
+        """Open the database and take up the state it holds: what is damaged shows at one or the other."""
+        ledger = Ledger(self.path)
+        try:
+            if self._durable is None:
+                self._durable = self._folded()
+        except BaseException:
+            ledger.close()
+            raise
+        return ledger
+
+    def _take_up(self) -> None:
+        """The state of a file that cannot be written; one that cannot be read either has none to give."""
+        if self._durable is not None:
+            return
+        try:
+            self._durable = self._folded() if self.path.exists() else Durable()
+        except BenchwardError as error:
+            LOG.error("journal %s cannot be read either: %s", self.path, error)
+            self.readable, self._durable = False, Durable()
+
+    def _folded(self) -> Durable:
+        with History(self.path) as history:
+            return fold((moment, body) for moment, body in history.moments() if not is_trace(moment.boot))
 
     @property
     def fault(self) -> str | None:
@@ -135,10 +164,7 @@ class Journal:
 
     def durable(self) -> Durable:
         """The state that earlier runs left: the fold of their events. Replays had benches of their own."""
-        if self._ledger is None and not self.path.exists():
-            return Durable()
-        with History(self.path) as history:
-            return fold((moment, body) for moment, body in history.moments() if not is_trace(moment.boot))
+        return self._durable or Durable()
 
     def hot_ms(self, units: Iterable[str], from_c: float) -> dict[str, int]:
         """How long each unit has lain on the plate at or above a temperature, by the readings, in ms."""

@@ -13,9 +13,10 @@ import pytest
 from shared import events
 from shared.history import History
 from shared.messages import Second
-from shared.problems import FailureError, InputError
+from shared.problems import DamagedError, FailureError, InputError
 from shared.timeline import Moment
-from station.journal.ledger import DamagedError, Ledger, Told
+from station.journal.ledger import Ledger, Told
+from station.journal.soundness import LARGEST_WHOLE, NEWEST
 from station.journal.writer import Journal
 
 LIMIT_S = 15.0
@@ -88,6 +89,120 @@ def test_damaged_journal_is_set_aside_and_a_new_one_begun(tmp_path, damage):
     assert journal.stop()
     with History(path) as history:
         assert history.verify().count == 1
+
+
+def grown(path: Path) -> Path:
+    """The file made larger than what is checked whole at a start; a sound one, with free pages."""
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("CREATE TABLE filler (held BLOB)")
+        connection.execute("INSERT INTO filler VALUES (zeroblob(?))", (LARGEST_WHOLE + 4096,))
+        connection.commit()
+        connection.execute("DROP TABLE filler")
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    assert path.stat().st_size > LARGEST_WHOLE
+    return path
+
+
+def garble_root(path: Path, name: str) -> None:
+    """The page on which a table or an index begins is overwritten."""
+    with closing(sqlite3.connect(path)) as connection:
+        root, page = connection.execute(
+            "SELECT rootpage, (SELECT page_size FROM pragma_page_size) FROM sqlite_master WHERE name = ?",
+            (name,),
+        ).fetchone()
+    with path.open("rb+") as file:
+        file.seek((root - 1) * page)
+        file.write(b"\xff" * page)
+
+
+@pytest.mark.parametrize(
+    "name", ["events", "ix_events_kind", "boots", "readings", "minutes", "placements", "cursors"]
+)
+def test_damage_in_a_large_journal_is_set_aside_as_well(tmp_path, name):
+    """A year of record does not fit the whole check; damage where the start reads or writes is found."""
+    path = tmp_path / "bench.db"
+    ledger = Ledger(path)
+    ledger.write([told(number) for number in range(400)] + [second(at) for at in range(400)])
+    ledger.close()
+    garble_root(grown(path), name)
+    journal = Journal(path, 1.0)
+    assert journal.set_aside is not None
+    assert journal.set_aside.stat().st_size > LARGEST_WHOLE
+    assert journal.durable().technician is None
+    journal.start()
+    assert journal.fault == "file-set-aside"
+    journal.tell(told(0))
+    assert journal.flush(LIMIT_S)
+    assert journal.stop()
+
+
+def test_sound_large_journal_is_taken_up(tmp_path):
+    """The larger file is not set aside for being large."""
+    path = grown(written(tmp_path / "bench.db"))
+    journal = Journal(path, 1.0)
+    assert journal.set_aside is None
+    assert journal.durable().technician == "T-399"
+    assert journal.stop()
+
+
+def test_readings_of_a_unit_at_work_are_looked_at_in_a_large_journal(tmp_path):
+    """What a start sums up for its heat budget lies far before the newest readings."""
+    path = tmp_path / "bench.db"
+    ledger = Ledger(path)
+    sign_in = Moment("b", 0)
+    ledger.write([
+        Told(sign_in, (events.UnitBookedIn(unit="U-1", model="oled", job=None, technician="T-1"),)),
+        Told(sign_in, (events.UnitPlaced(unit="U-1", technician="T-1"),)),
+        Told(Moment("b", 60_000), (events.UnitRemoved(unit="U-1", technician="T-1"),)),
+    ])  # fmt: skip
+    ledger.close()
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.executemany(
+            "INSERT INTO readings VALUES (1, ?, 2000, 1990, 2010, 2500, 400, 0, 0, 1000)",
+            ((at,) for at in range(3 * NEWEST)),
+        )
+    grown(path)
+    first_leaf = _first_page_of(path, "readings")
+    with path.open("rb+") as file:
+        file.seek((first_leaf - 1) * 4096)
+        file.write(b"\xff" * 4096)
+    journal = Journal(path, 1.0)
+    assert journal.set_aside is not None
+    journal.stop()
+
+
+def _first_page_of(path: Path, table: str) -> int:
+    """The leaf with a table's first rows: down the left side of its tree (file format, section 1.6)."""
+    with closing(sqlite3.connect(path)) as connection:
+        page = connection.execute("SELECT rootpage FROM sqlite_master WHERE name = ?", (table,)).fetchone()[0]
+    data = path.read_bytes()
+    while data[(page - 1) * 4096] in (2, 5):  # an interior page of an index or a table
+        start = (page - 1) * 4096
+        cell = int.from_bytes(data[start + 12 : start + 14], "big")
+        page = int.from_bytes(data[start + cell : start + cell + 4], "big")
+    return page
+
+
+def test_event_that_cannot_be_read_is_damage_too(tmp_path):
+    """The pages hold together, the first event on one does not: the start would end on it for ever."""
+    path = written(tmp_path / "bench.db")
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("UPDATE events SET body = '{\"kind\":' WHERE seq = 7")
+    journal = Journal(path, 1.0)
+    assert journal.set_aside is not None
+    assert journal.durable().technician is None
+    assert journal.stop()
+
+
+def test_older_schema_that_is_damaged_is_set_aside_as_well(tmp_path):
+    """A start migrates an older file first; damage that shows then is damage like any other."""
+    path = written(tmp_path / "bench.db")
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("PRAGMA user_version = 1")
+    garble_root(grown(path), "ix_steps_unit")
+    journal = Journal(path, 1.0)
+    assert journal.set_aside is not None
+    assert journal.stop()
 
 
 def test_file_of_another_program_is_left_alone(tmp_path):
@@ -184,6 +299,7 @@ def test_read_only_card_at_the_start_is_told_and_written_when_it_can_be(small_di
     subprocess.run([*remount[:2], "remount,ro", remount[3]], check=True)
     journal = Journal(path, 0.5)
     assert journal.fault == "read-only"
+    assert journal.readable
     assert journal.durable().technician == "T-4"
     journal.start()
     journal.tell(told(5))
@@ -195,6 +311,23 @@ def test_read_only_card_at_the_start_is_told_and_written_when_it_can_be(small_di
     assert journal.stop()
     with History(path) as history:
         assert history.verify().count == 6
+
+
+def test_damaged_journal_on_a_read_only_card_keeps_nobody_from_working(small_disk):
+    """A worn card is both at once: nothing can be set aside or read, the bench begins with nothing known."""
+    path = written(small_disk / "bench.db", 5)
+    garble_root(path, "events")
+    remount = ["mount", "-o", "remount,ro", str(small_disk)]
+    subprocess.run(remount, check=True)
+    journal = Journal(path, 0.5)
+    assert (journal.fault, journal.readable) == ("read-only", False)
+    assert journal.durable().technician is None
+    subprocess.run([*remount[:2], "remount,rw", remount[3]], check=True)
+    journal.start()
+    journal.tell(told(5))
+    assert journal.flush(LIMIT_S)
+    assert journal.set_aside is not None
+    assert journal.stop()
 
 
 def test_reader_with_a_long_transaction_holds_nobody_up(tmp_path):

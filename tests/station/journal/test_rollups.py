@@ -18,7 +18,7 @@ from shared.timeline import Moment
 from station.cli import main
 from station.journal.audit import audit
 from station.journal.ledger import BootClock, Ledger, Told
-from station.journal.pruning import DAY_MS, prune
+from station.journal.pruning import DAY_MS, believed_now_ms, prune
 from station.journal.rolling import roll_up_anew
 
 WALL_MS = 1_772_440_000_000 // 60_000 * 60_000
@@ -137,6 +137,76 @@ def test_pruning_a_day_of_today_is_refused(tmp_path):
     """At least a day is kept."""
     with pytest.raises(InputError, match="at least 1 day"):
         prune(written(tmp_path / "b.db", [second(0)]), WALL_MS, 0)
+
+
+def pruned(path: Path, *more: str, settings: str = ""):
+    """What `benchward prune` says of a database, its settings in a file beside it."""
+    file = path.with_name("settings.toml")
+    file.write_text(settings)
+    return CliRunner().invoke(
+        main, ["--settings", str(file), "prune", "--db", str(path), "--older-than", "1", *more]
+    )
+
+
+def seconds_left(path: Path) -> int:
+    """Seconds of record in a database."""
+    with closing(sqlite3.connect(path)) as connection:
+        return connection.execute("SELECT count(*) FROM readings").fetchone()[0]
+
+
+def test_prune_by_a_clock_that_was_never_set_is_refused(tmp_path):
+    """The record may be minutes old, whatever the clock says; what is said instead is taken."""
+    path = on_plate(tmp_path / "b.db")
+    unset = f'[station]\nsync_file = "{tmp_path / "never"}"'
+    refused = pruned(path, settings=unset)
+    assert (refused.exit_code, "not known to have been set" in refused.stderr) == (1, True)
+    assert seconds_left(path) == 14_400
+    done = pruned(path, "--as-of", "2026-03-04", settings=unset)
+    assert (done.exit_code, done.stdout.split()[0]) == (0, str(7200 - 601))
+
+
+def test_prune_by_a_clock_that_the_record_contradicts_is_refused(tmp_path):
+    """A record of 1 March and a clock of years later: both are told, and nothing goes."""
+    path = on_plate(tmp_path / "b.db")
+    trusted = '[station]\nclock = "trusted"'
+    for more in ((), ("--dry-run",)):
+        refused = pruned(path, *more, settings=trusted)
+        assert refused.exit_code == 1
+        assert "the newest record is of 2026-03-03T10:26:00.000Z" in refused.stderr
+        assert "days before what the machine's clock says, 20" in refused.stderr
+    assert seconds_left(path) == 14_400
+
+
+@pytest.mark.parametrize(
+    ("from_newest_ms", "why"),
+    [
+        (DAY_MS, None),
+        (-DAY_MS, None),
+        (DAY_MS + 1, "1.0 days before what"),
+        (-DAY_MS - 1, "1.0 days after what"),
+        (1826 * DAY_MS, "1826.0 days before what"),
+    ],
+)
+def test_clock_within_a_day_of_the_newest_record_is_believed(tmp_path, from_newest_ms, why):
+    """Both directions, to the millisecond."""
+    path = on_plate(tmp_path / "b.db")
+    now_ms = WALL_MS + 93_600_000 + from_newest_ms
+    if why is None:
+        assert believed_now_ms(path, now_ms) == now_ms
+    else:
+        with pytest.raises(FailureError, match=why):
+            believed_now_ms(path, now_ms)
+
+
+def test_replays_date_nothing(tmp_path):
+    """The trace of years ago in a database says nothing about the clock."""
+    path = on_plate(tmp_path / "b.db")
+    ledger = Ledger(path)
+    later = WALL_MS + 500 * DAY_MS
+    ledger.write([BootClock("trace-1", later), Told(Moment("trace-1", 0), (events.SignedOut(),))])
+    ledger.close()
+    with pytest.raises(FailureError, match="newest record is of 2026-03-03"):
+        believed_now_ms(path, later)
 
 
 def test_a_writer_goes_on_while_old_seconds_are_pruned(tmp_path):
