@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from station.measurement.calibration import ReferencePoint, apply, fit_trim
@@ -52,7 +52,6 @@ def test_trimming_corrected_readings_creates_none(cold_junction_c: float, true_c
     assert apply(trim.gain, trim.offset_c, corrected_c) == pytest.approx(true_c, abs=1e-6)
 
 
-@settings(deadline=None)
 @given(
     st.floats(0.96, 1.04),
     st.floats(-3, 3),

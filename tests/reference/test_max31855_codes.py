@@ -115,7 +115,7 @@ class HeldWord:
         buffer[:] = self.word.to_bytes(4, "big")
 
 
-@settings(deadline=None, max_examples=500)
+@settings(max_examples=500)
 @given(st.integers(0, 2**32 - 1))
 def test_random_words_agree_with_the_chip_library(word: int) -> None:
     """adafruit-circuitpython-max31855 reads the same fields and the same fault from any 32 bits."""

@@ -55,7 +55,7 @@ def test_time_of_the_panel_on_a_plate_at_rest_is_the_closed_form() -> None:
     assert togo.panel_s == pytest.approx(TAU_S * log(78.0 / 2.0), abs=1e-5)
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(
     st.floats(0.2, 1.2),
     st.one_of(st.floats(80.0, 400.0), st.just(float("inf")), st.just(TAU_S * 5)),

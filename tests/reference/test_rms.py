@@ -53,14 +53,12 @@ def test_closed_forms(values: list[float], rms: float) -> None:
     assert rms_about_mean(values) == pytest.approx(rms, abs=1e-6)
 
 
-@settings(deadline=None)
 @given(st.lists(st.integers(0, 1023), min_size=1, max_size=400))
 def test_agrees_with_numpy(codes: list[int]) -> None:
     """Numpy's ``std`` gives the same for any codes."""
     assert rms_about_mean(codes) == pytest.approx(float(np.std(codes)), abs=1e-9)
 
 
-@settings(deadline=None)
 @given(st.integers(0, 2**32), st.integers(20, 200))
 def test_weighted_agrees_with_numpy(seed: int, count: int) -> None:
     """Numpy's weighted average of squared deviations gives the same for any samples at any times."""
@@ -73,7 +71,7 @@ def test_weighted_agrees_with_numpy(seed: int, count: int) -> None:
     assert rms_about_mean(codes, weights) == pytest.approx(expected, rel=1e-9)
 
 
-@settings(deadline=None, max_examples=200)
+@settings(max_examples=200)
 @given(
     st.integers(0, 2**32),
     st.sampled_from([50, 60]),
@@ -164,7 +162,6 @@ def test_level_over_whole_cycles_is_free_of_ripple(ripple: float, mains_hz: int)
     assert found.extraction_a == pytest.approx((level_v - 0.5) / 2.0, abs=1e-3)
 
 
-@settings(deadline=None)
 @given(st.integers(0, 2**32), st.floats(0.0, 0.9))
 def test_level_at_uneven_times_agrees_with_numpy(seed: int, lateness: float) -> None:
     """Numpy's ``trapezoid`` over the window closed into a ring gives the same mean for any codes."""

@@ -3,7 +3,7 @@
 from math import sqrt
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from uncertainties import ufloat
 
@@ -55,7 +55,6 @@ lines = st.lists(
 )
 
 
-@settings(deadline=None)
 @given(lines)
 def test_budget_agrees_with_uncertainties(drawn: list[tuple[float, str, float]]) -> None:
     """The library uncertainties propagates the same inputs to the same combined uncertainty."""

@@ -63,7 +63,7 @@ def test_other_steps_are_not_soldering():
     assert proof(story, ["solder"]).share is None
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     st.lists(
         st.tuples(

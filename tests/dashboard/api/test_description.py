@@ -55,7 +55,7 @@ def test_made_up_calls_find_nothing(app, tokens, clock, mode: GenerationMode) ->
     schema = schemathesis.openapi.from_wsgi("/api/v1/openapi.json", app)
     tried: Counter[str] = Counter()
     settings = hypothesis.settings(
-        max_examples=30, deadline=None, derandomize=True, database=None,
+        max_examples=30, derandomize=True, database=None,
         suppress_health_check=list(hypothesis.HealthCheck),
     )  # fmt: skip
     for result in schema.get_all_operations():

@@ -62,7 +62,7 @@ def test_a_minute_holds_extremes_mean_and_counts(tmp_path):
     assert [row[1:] for row in rolled(path, "hours")] == [row[1:] for row in rolled(path, "minutes")]
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(
     seconds=st.lists(st.integers(0, 8000), min_size=1, max_size=120, unique=True),
     cuts=st.integers(1, 12),

@@ -13,7 +13,6 @@ chip_steps = st.integers(-(2**13), 2**13 - 1)
 cold_junction_steps = st.integers(-(2**11), 2**11 - 1)
 
 
-@settings(deadline=None)
 @given(chip_steps, cold_junction_steps)
 def test_fields_come_back_as_encoded(chip: int, junction: int) -> None:
     """Every temperature the two fields can hold survives encoding and decoding exactly."""
@@ -21,7 +20,6 @@ def test_fields_come_back_as_encoded(chip: int, junction: int) -> None:
     assert (chip_c(word), cold_junction_c(word)) == (chip / 4, junction / 16)
 
 
-@settings(deadline=None)
 @given(st.integers(0, 1100), st.integers(-300, 1300))
 def test_decode_gives_the_corrected_temperature_of_what_was_encoded(chip: int, junction: int) -> None:
     """A healthy word on a bench reads good, with the ITS-90 temperature of its pair."""
@@ -38,7 +36,7 @@ def test_decode_gives_the_corrected_temperature_of_what_was_encoded(chip: int, j
         assert not -20.0 <= expected_c <= 300.0
 
 
-@settings(deadline=None, max_examples=500)
+@settings(max_examples=500)
 @given(st.integers(0, 2**32 - 1))
 def test_any_word_gives_a_reading_and_only_a_good_one_a_number(word: int) -> None:
     """Whatever 32 bits arrive, there is a reading, and only a good one carries a believable number."""

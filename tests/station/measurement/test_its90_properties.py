@@ -14,7 +14,7 @@ temperatures = st.floats(-200.0, 1300.0)
 letters = st.sampled_from(sorted(TYPES))
 
 
-@settings(deadline=None, max_examples=500)
+@settings(max_examples=500)
 @given(temperatures)
 def test_inverse_undoes_forward(t_c: float) -> None:
     """The temperature found for an emf is the one that gave it, to 1e-9 °C from -200 to 1300 °C."""
@@ -35,21 +35,19 @@ def test_nothing_at_the_reference_junction_temperature() -> None:
     assert temperature_c(0.0) == 0.0
 
 
-@settings(deadline=None, max_examples=500)
+@settings(max_examples=500)
 @given(letters, st.floats(-199.9, 399.0))
 def test_inverse_undoes_forward_for_every_type(letter: Letter, t_c: float) -> None:
     """For every type the temperature found for an emf is the one that gave it, to 1e-8 °C up to 399 °C."""
     assert abs(temperature_c(emf_mv(t_c, letter), letter) - t_c) < 1e-8
 
 
-@settings(deadline=None)
 @given(st.floats(-1e-3, 1.0))
 def test_inverse_undoes_forward_across_the_seam_of_type_j(past_c: float) -> None:
     """Type J's branches meet at 760 °C; just below and up to a degree above, the inverse holds to 1e-6 °C."""
     assert abs(temperature_c(emf_mv(760.0 + past_c, "J"), "J") - 760.0 - past_c) < 1e-6
 
 
-@settings(deadline=None)
 @given(letters, st.floats(-20.0, 390.0), st.floats(-20.0, 85.0))
 def test_correction_undoes_the_chip_of_every_type(letter: Letter, true_c: float, junction_c: float) -> None:
     """For every type, correcting what the chip makes of a temperature gives it back, to 1e-7 °C."""
@@ -74,14 +72,12 @@ def test_decode_corrects_by_the_letter(letter: Letter) -> None:
     assert reading.plate_c != decode(encode(100.0, 25.0)).plate_c
 
 
-@settings(deadline=None)
 @given(st.floats(-269.0, 1371.0), st.floats(0.01, 1.0))
 def test_emf_rises_with_temperature(t_c: float, rise_c: float) -> None:
     """A hotter junction always gives more emf (an inverse exists)."""
     assert emf_mv(t_c + rise_c) > emf_mv(t_c)
 
 
-@settings(deadline=None)
 @given(st.floats(-20.0, 400.0), st.floats(-20.0, 85.0))
 def test_correction_undoes_the_chip(true_c: float, cold_junction_c: float) -> None:
     """Correcting what the chip makes of a temperature gives that temperature back, to 1e-7 °C.
@@ -91,7 +87,6 @@ def test_correction_undoes_the_chip(true_c: float, cold_junction_c: float) -> No
     assert abs(linearised_c(chip_reading_c(true_c, cold_junction_c), cold_junction_c) - true_c) < 1e-7
 
 
-@settings(deadline=None)
 @given(st.floats(-20.0, 85.0))
 def test_chip_is_right_at_its_own_temperature(cold_junction_c: float) -> None:
     """With both junctions alike the straight line has no error to make."""

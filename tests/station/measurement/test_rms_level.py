@@ -98,7 +98,7 @@ def test_a_long_hole_is_too_few_samples() -> None:
     assert judge([420] * 100, holed_s).quality is ExtractionQuality.TOO_FEW_SAMPLES
 
 
-@settings(deadline=None, max_examples=200)
+@settings(max_examples=200)
 @given(st.integers(0, 2**32), st.floats(0, 2 * pi), st.floats(0.0, 0.5), st.floats(0.0, 0.9))
 def test_ripple_at_uneven_times_stays_within_the_bound(
     seed: int, phase: float, ripple: float, lateness: float

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from math import pi, sin, sqrt
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from shared.readings import ExtractionQuality, ExtractionReading
@@ -40,7 +40,6 @@ def sine_codes(
     return [round(bias + peak * sin(2 * pi * MAINS_HZ * t + phase)) for t in times_s]
 
 
-@settings(deadline=None)
 @given(st.floats(0, 2 * pi), st.floats(-1e3, 1e3), st.floats(0.1, 500))
 def test_rms_knows_neither_phase_nor_offset(phase: float, offset: float, peak: float) -> None:
     """A sine over whole cycles has its amplitude over √2, wherever it starts and whatever it rides on."""
@@ -49,7 +48,6 @@ def test_rms_knows_neither_phase_nor_offset(phase: float, offset: float, peak: f
     assert rms_about_mean(values, ring_weights(EVEN_S, WINDOW_S)) == pytest.approx(peak / sqrt(2), rel=1e-9)
 
 
-@settings(deadline=None)
 @given(st.lists(st.floats(-1e3, 1e3), min_size=1, max_size=50), st.floats(0, 100))
 def test_rms_scales_with_its_values(values: list[float], factor: float) -> None:
     """Twice the swing is twice the RMS."""
@@ -58,7 +56,6 @@ def test_rms_scales_with_its_values(values: list[float], factor: float) -> None:
     )
 
 
-@settings(deadline=None)
 @given(st.lists(st.floats(0.0, 0.0999), min_size=2, max_size=100, unique=True))
 def test_weights_share_out_the_whole_window(times_s: list[float]) -> None:
     """No weight is negative and together they are one, however the samples lie."""

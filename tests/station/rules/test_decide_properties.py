@@ -140,5 +140,5 @@ class BenchMachine(RuleBasedStateMachine):
         assert msgspec.json.encode(one[1].events) == msgspec.json.encode(two[1].events)
 
 
-BenchMachine.TestCase.settings = settings(max_examples=60, stateful_step_count=40, deadline=None)
+BenchMachine.TestCase.settings = settings(max_examples=60, stateful_step_count=40)
 TestBench = BenchMachine.TestCase

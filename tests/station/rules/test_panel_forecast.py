@@ -3,7 +3,7 @@
 from math import exp
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from station.rules.panel import Panel, Trend, advance, plate_trend, time_to_reach_s
@@ -57,7 +57,6 @@ def test_ready_is_foretold_within_15_s_after_the_first_minute(
         assert now_s + togo.plate_s == pytest.approx(max(now_s, plate_in_s), abs=15)
 
 
-@settings(deadline=None)
 @given(st.floats(120, 300), st.floats(10, 40), st.floats(80, 300))
 def test_trend_of_an_exact_approach(final_c: float, start_c: float, fade_s: float) -> None:
     """On an exact first-order heat-up rate, time constant and final value are found within a few percent."""
@@ -140,7 +139,6 @@ def test_forecast_of_a_panel_without_lag_is_the_plates() -> None:
     assert togo.panel_s == pytest.approx(togo.plate_s, abs=1e-5)
 
 
-@settings(deadline=None)
 @given(st.floats(0, 200), st.floats(0, 200), st.floats(0, 200), st.floats(0, 600), st.floats(0, 600))
 def test_panel_stays_between_what_it_saw(a: float, b: float, c: float, passed_s: float, tau_s: float) -> None:
     """The panel never leaves the span of its own and the plate's temperatures."""
@@ -148,7 +146,6 @@ def test_panel_stays_between_what_it_saw(a: float, b: float, c: float, passed_s:
     assert min(a, b, c) - 1e-9 <= panel.panel_c <= max(a, b, c) + 1e-9
 
 
-@settings(deadline=None)
 @given(st.floats(0.01, 100), st.floats(0.1, 100))
 def test_panel_does_not_care_how_a_ramp_is_cut(passed_s: float, tau_s: float) -> None:
     """One step over a ramp is two steps over its halves."""

@@ -2,7 +2,7 @@
 
 import pytest
 from hand_bench import RUNNING_A, STILL_A, HandBench
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from shared import events
@@ -40,7 +40,6 @@ class RecordingBench(HandBench):
         return [(Moment(self.boot, at_ms), body) for at_ms, body in self.events]
 
 
-@settings(deadline=None)
 @given(
     st.lists(
         st.tuples(
