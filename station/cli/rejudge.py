@@ -138,7 +138,10 @@ def _text(recorded: Recorded, first: Judgement, second: Judgement | None, *, str
     ]
     if strange:
         lines.append("The settings given are not those it ran with (their fingerprint differs).")
-    lines.append(f"Of {live} alarms that were raised live this judgement finds {found} again.")
+    if live:
+        lines.append(f"Of {live} alarms that were raised live this judgement finds {found} again.")
+    else:
+        lines.append("No alarm was raised live.")
     if second is None:
         lines += _counts("alarms", first.alarms()) + _counts("refused", first.refusals())
         return [*lines, f"iron had power for {clock(first.permit_ms / 1000)}"]
