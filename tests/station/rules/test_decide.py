@@ -1,0 +1,199 @@
+"""What one tick makes of a start, a gap, a shelf whose time is up, and an alarm that is left standing.
+
+The states and moves are those of ISA-18.2 / IEC 62682; the delays are the limits' defaults.
+"""
+
+import pytest
+from msgspec.structs import replace
+
+from shared.events import StationStarted
+from shared.timeline import Moment
+from station.rules.decide import begin
+from station.rules.limits import AlarmLimits, Limits
+from station.rules.state import AlarmLife, Durable, ExtractionWatch, Life, Timer
+from station.rules.vapour import Air, VapourWatch
+
+HOUR_S = 3600.0
+
+
+def bodies(bench, since):
+    """Events since an index, as kinds with their fields."""
+    return bench.events[since:]
+
+
+# ---- a start
+
+
+def test_start_hands_on_what_the_record_remembers(bench):
+    """Hot time by unit and the vapour estimate come from the journal; the station begins with them."""
+    vapour = VapourWatch(Air(10.0, 20.0))
+    started = StationStarted(station="bench-1", version="test", sheet="test", settings=None)
+    begun = begin(Durable(), Moment("b", 0), started, bench.book, {"U-1": 2_000}, vapour)
+    assert begun.state.watch.hot_ms == {"U-1": 2_000}
+    assert begun.state.watch.vapour == vapour
+    assert begin(Durable(), Moment("b", 0), started, bench.book).state.watch.vapour == VapourWatch()
+
+
+def test_budget_spent_before_a_restart_stays_spent(bench):
+    """59 min and 59 s hot before, a few seconds more now: the hour is full in all."""
+    bench.do("book-in unit=U-1 model=m", "place unit=U-1")
+    started = StationStarted(station="bench-1", version="test", sheet="test", settings=None)
+    bench.boot, bench.now_ms = "boot-2", 0
+    begun = begin(bench.durable, Moment("boot-2", 0), started, bench.book, {"U-1": 3_599_000})
+    bench.state = begun.state
+    bench.run(3.0, plate_c=90.0)
+    assert "heat-budget-spent" in bench.raised()
+
+
+def test_start_tells_which_settings_and_which_step_it_found(bench):
+    """The fingerprint of the new settings, and the step that is held until somebody resumes it."""
+    bench.restart("b-1", settings="one")
+    bench.do("book-in unit=U-1 model=m", "start step=intake")
+    _, changed, held = bench.restart("b-2", settings="two")
+    assert changed.digest == "two"
+    assert (held.unit, held.step, held.alarm) == ("U-1", "intake", "station-restart")
+    (_, changed) = bench.restart("b-3", settings=None)
+    assert changed.digest == ""
+
+
+def test_cause_that_holds_a_step_already_held_by_a_restart_bars_the_way_too(bench):
+    """A restart holds the step first; what comes then must be gone and acknowledged as well."""
+    bench.do("book-in unit=U-1 model=m", "start step=frame-off")
+    bench.run(1.0)
+    bench.restart()
+    bench.run(2.0)
+    bench.run(1.0, plate_c=None)
+    assert bench.durable.run.held_by == ("station-restart", "plate-sensor-fault")
+    assert bench.ask("resume")[:2] == ("cause-standing", "alarm-unacknowledged")
+    bench.run(2.0, plate_c=25.0)
+    assert bench.ask("resume") == ("alarm-unacknowledged",)
+    bench.do("ack", "resume")
+
+
+# ---- a gap between two ticks
+
+
+def test_gap_loses_the_proof_and_begins_its_time_anew(bench):
+    """Nobody knows what the fan did meanwhile: 5 s of running prove it again."""
+    bench.prove()
+    bench.run(2.0)
+    bench.tick(after_ms=20_000)
+    (lost,) = bench.told("extraction-lost")
+    assert lost["reason"] == "gap"
+    assert bench.state.watch.extraction.since_ms == bench.now_ms
+    bench.run(4.9)
+    assert not bench.state.watch.extraction.proven
+    bench.run(0.2)
+    assert bench.state.watch.extraction.proven
+
+
+def test_gap_loses_nothing_that_was_not_there(bench):
+    """Without proof before there is no loss to tell."""
+    bench.run(1.0)
+    bench.tick(after_ms=20_000)
+    assert bench.told("extraction-lost") == []
+
+
+def test_gap_begins_every_delay_anew_and_keeps_what_stands(bench):
+    """A plate 8 s outside its band before a gap needs its 10 s again; an alarm that stood goes on standing."""
+    bench.do("book-in unit=U-1 model=m", "start step=frame-off")
+    bench.run(15.0, plate_c=100.0)
+    bench.run(8.0, plate_c=106.0)
+    bench.tick(after_ms=20_000)
+    bench.run(5.0)
+    assert "plate-high" not in bench.raised()
+    bench.run(5.0)
+    assert "plate-high" in bench.raised()
+    bench.tick(after_ms=20_000)
+    bench.run(1.0)
+    assert bench.raised().count("plate-high") == 1
+    assert bench.told("alarm-returned") == []
+
+
+def test_gap_is_no_soak(bench):
+    """Neither the gap itself nor the tick after it counts: what the plate did is not known."""
+    bench.do("book-in unit=U-1 model=m", "start step=frame-off")
+    bench.run(10.0, plate_c=100.0)
+    before_ms = bench.state.watch.heat.soak_ms
+    bench.tick(after_ms=30_000)
+    assert bench.state.watch.heat.soak_ms == before_ms
+    bench.run(2.0)
+    assert before_ms + 1_800 <= bench.state.watch.heat.soak_ms <= before_ms + 2_000
+
+
+# ---- a shelf whose time is up
+
+
+@pytest.mark.parametrize(("minutes", "back_s"), [(1, 60.0), (2, 120.0)])
+def test_shelf_ends_with_its_last_minute(bench, minutes, back_s):
+    """To the tick: not before its time, and not a tick after it."""
+    bench.run(3.0, plate_c=None)
+    bench.do("ack", f"shelve alarm=plate-sensor-fault minutes={minutes} reason=plug")
+    shelved_ms = bench.now_ms
+    bench.run(back_s - 0.1)
+    assert bench.told("alarm-unshelved") == []
+    bench.tick()
+    (back,) = bench.told("alarm-unshelved")
+    assert (back["ms"] - shelved_ms, back["reason"]) == (back_s * 1000, "time is up")
+
+
+def test_shelf_of_an_earlier_boot_is_over(bench):
+    """How long the station was off cannot be told by its clock: what was put aside counts again."""
+    bench.run(3.0, plate_c=None)
+    bench.do("ack", "shelve alarm=plate-sensor-fault minutes=60 reason=plug")
+    bench.restart()
+    bench.tick()
+    assert [event["reason"] for event in bench.told("alarm-unshelved")] == ["time is up"]
+
+
+# ---- an acknowledged alarm that is left standing
+
+
+def standing(make_bench, alarm, since, **limits):
+    """A bench on which an alarm was acknowledged a while ago and still stands."""
+    bench = make_bench(limits=Limits(alarms=AlarmLimits(**limits)))
+    bench.tick()
+    durable = replace(bench.durable, alarms={alarm: AlarmLife(Life.ACKNOWLEDGED, since)})
+    watch = replace(bench.state.watch, timers={alarm: Timer(standing=True)})
+    bench.state = replace(bench.state, durable=durable, watch=watch)
+    return bench
+
+
+@pytest.mark.parametrize(
+    ("alarm", "wires", "after_min"),
+    [
+        ("plate-over-limit", {"plate_c": 135.0}, 2),
+        ("plate-sensor-fault", {"plate_c": None}, 2),
+        ("plate-left-hot", {"plate_c": 90.0}, 3),
+    ],
+)
+def test_alarm_left_standing_comes_again_after_its_priority_s_time(make_bench, alarm, wires, after_min):
+    """Critical and high by the one setting, lower ones by the other; to the tick."""
+    bench = standing(make_bench, alarm, Moment("boot-1", 100), realarm_urgent_min=2.0, realarm_other_min=3.0)
+    for name, value in wires.items():
+        setattr(bench, name, value)
+    bench.run(after_min * 60 - 0.1)
+    assert bench.told("alarm-raised") == []
+    bench.tick()
+    assert [
+        (event["ms"] - 100) / 60_000 for event in bench.told("alarm-raised") if event["alarm"] == alarm
+    ] == [after_min]
+
+
+def test_acknowledgement_of_an_earlier_boot_is_as_old_as_this_one_at_least(make_bench):
+    """Its time on another clock says nothing; the alarm comes again when this boot is old enough."""
+    bench = standing(make_bench, "plate-sensor-fault", Moment("boot-0", 999_999_999), realarm_urgent_min=2.0)
+    bench.plate_c = None
+    bench.run(119.8)
+    assert bench.told("alarm-raised") == []
+    bench.tick()
+    assert bench.now_ms == 120_000
+    assert [event["ms"] for event in bench.told("alarm-raised")] == [120_000]
+
+
+def test_forgotten_proof_has_no_loss_to_tell_when_there_was_none() -> None:
+    """Only what was proven can be lost."""
+    from station.rules.extraction import forget_extraction
+
+    assert forget_extraction(ExtractionWatch(), 7_000) == (ExtractionWatch(since_ms=7_000), None)
+    assert forget_extraction(ExtractionWatch(proven=True), 7_000)[1] == "gap"
