@@ -8,11 +8,15 @@ USP <1160>). No published activation energy for display stacks was found: the do
 other, it is not a lifetime.
 """
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Sequence
-from itertools import pairwise
+from itertools import groupby, pairwise
 from math import exp, log
-from operator import sub
+from operator import add, itemgetter, mul, sub
 from typing import Any, NamedTuple, TypeAlias
+
+ARITHMETIC = 1
+"""Counts up with every change that gives other figures for the same record; older ones are not used then."""
 
 Point: TypeAlias = tuple[float, float]
 
@@ -86,21 +90,23 @@ def runs_within(interval: Interval, rows: Iterable[Row]) -> list[Run]:
         rows: rows of the same boot in order of time; those outside the interval are passed over.
     """
     groups: list[list[Row]] = []
+    group: list[Row] = []
+    next_second, known_ms = -1, 0  # of the row before
+    after_s, before_s = interval.from_s - 1, interval.to_s
     for row in rows:
-        if row.second + 1 <= interval.from_s or row.second >= interval.to_s:
+        _, second, mean_c, _, valid_ms = row
+        if second <= after_s or second >= before_s:
             continue
-        if row.mean_c is None or row.valid_ms == 0:
-            groups.append([])
-        elif groups and groups[-1] and _joined(groups[-1][-1], row):
-            groups[-1].append(row)
+        if mean_c is None or valid_ms == 0:
+            group = []
+        elif group and second == next_second and known_ms + valid_ms > 1000:
+            group.append(row)
         else:
-            groups.append([row])
-    runs = (_run(interval, group) for group in groups if group)
+            group = [row]
+            groups.append(group)
+        next_second, known_ms = second + 1, valid_ms
+    runs = (_run(interval, group) for group in groups)
     return [run for run in runs if run is not None]
-
-
-def _joined(before: Row, after: Row) -> bool:
-    return before.second + 1 == after.second and before.known_s + after.known_s > 1
 
 
 def _run(interval: Interval, group: Sequence[Row]) -> Run | None:
@@ -112,11 +118,11 @@ def _run(interval: Interval, group: Sequence[Row]) -> Run | None:
     begin_s, end_s = max(begin_s, interval.from_s), min(end_s, interval.to_s)
     if end_s <= begin_s:
         return None
-    inner = [(row.second + 0.5, row.mean_c) for row in group if row.mean_c is not None]
+    inner = [(second + 0.5, mean_c) for _, second, mean_c, _, _ in group if mean_c is not None]
     points = [(begin_s, inner[0][1])]
     points += [point for point in inner if begin_s < point[0] < end_s]
     points.append((end_s, inner[-1][1]))
-    lost_s = sum(1 - row.known_s for row in group[1:-1])
+    lost_s = sum(1 - row.known_s for row in group[1:-1] if row.valid_ms != 1000)
     return Run(interval.boot, tuple(points), lost_s)
 
 
@@ -125,7 +131,8 @@ def clip(run: Run, from_s: float, to_s: float) -> Run | None:
     begin_s, end_s = max(run.from_s, from_s), min(run.to_s, to_s)
     if end_s <= begin_s:
         return None
-    inner = [point for point in run.points if begin_s < point[0] < end_s]
+    first = bisect_right(run.points, begin_s, key=_time_s)
+    inner = run.points[first : bisect_left(run.points, end_s, key=_time_s)]
     whole = run.to_s - run.from_s
     lost_s = run.lost_s * (end_s - begin_s) / whole if whole else 0.0
     ends = (begin_s, value_at(run, begin_s)), (end_s, value_at(run, end_s))
@@ -140,21 +147,17 @@ def value_at(run: Run, at_s: float) -> float:
     """
     if not run.from_s <= at_s <= run.to_s:
         raise ValueError(f"{at_s!r} s lies outside {run.from_s!r} to {run.to_s!r} s.")
-    return _values_at(run.points, (at_s,))[0]
+    return _value(run.points, at_s)
 
 
-def _values_at(points: Sequence[Point], times: Iterable[float]) -> list[float]:
-    """The values on straight lines at rising times, in one pass over the points."""
-    found: list[float] = []
-    index, last = 0, len(points) - 2
-    (t0, c0), (t1, c1) = points[0], points[1]
-    for at_s in times:
-        while t1 < at_s and index < last:
-            index += 1
-            t0, c0 = t1, c1
-            t1, c1 = points[index + 1]
-        found.append(c1 if t1 == t0 else c0 + (c1 - c0) * (at_s - t0) / (t1 - t0))
-    return found
+def _value(points: Sequence[Point], at_s: float) -> float:
+    index = max(1, bisect_left(points, at_s, hi=len(points) - 1, key=_time_s))
+    (t0, c0), (t1, c1) = points[index - 1], points[index]
+    return c1 if t1 == t0 else c0 + (c1 - c0) * (at_s - t0) / (t1 - t0)
+
+
+_time_s = itemgetter(0)
+_second = itemgetter(1)
 
 
 def duration_s(runs: Iterable[Run]) -> float:
@@ -182,17 +185,34 @@ def times_above_s(runs: Iterable[Run], thresholds_c: Sequence[float]) -> list[fl
     pieces: list[tuple[float, float, float]] = []
     for run in runs:
         share = run.share
-        for (t0, c0), (t1, c1) in pairwise(run.points):
-            low, high = (c0, c1) if c0 < c1 else (c1, c0)
-            pieces.append((share * (t1 - t0), low, high))
-    return [
-        sum(
-            span if low >= limit_c else span * (high - limit_c) / (high - low)
-            for span, low, high in pieces
-            if high >= limit_c
-        )
-        for limit_c in thresholds_c
-    ]
+        pieces += [
+            (share * (t1 - t0), c0, c1) if c0 < c1 else (share * (t1 - t0), c1, c0)
+            for (t0, c0), (t1, c1) in pairwise(run.points)
+        ]
+    lowest, highest = min(map(_low_c, pieces), default=0.0), max(map(_high_c, pieces), default=0.0)
+    spans = list(map(_span_s, pieces))
+    return [_above_s(spans, pieces, limit_c, lowest, highest) for limit_c in thresholds_c]
+
+
+_span_s, _low_c, _high_c = itemgetter(0), itemgetter(1), itemgetter(2)
+
+
+def _above_s(
+    spans: Sequence[float],
+    pieces: Sequence[tuple[float, float, float]],
+    limit_c: float,
+    lowest: float,
+    highest: float,
+) -> float:
+    if highest < limit_c:
+        return 0
+    if lowest >= limit_c:
+        return sum(spans)
+    return sum([
+        span if low >= limit_c else span * (high - limit_c) / (high - low)
+        for span, low, high in pieces
+        if high >= limit_c
+    ])  # fmt: skip
 
 
 class Dose(NamedTuple):
@@ -222,26 +242,32 @@ def dose(runs: Iterable[Run]) -> Dose:
     for run in runs:
         share = run.share
         whole_s += share * (run.to_s - run.from_s)
-        carried_s = 0.0  # the half of the piece before that weighs on its end
-        for (t0, c0), (t1, c1) in pairwise(run.points):
-            count = max(1, round(abs(c1 - c0) / FINEST_STEP_C))
-            half_s = share * (t1 - t0) / count / 2
-            weights.append(carried_s + half_s)
-            kelvins.append(c0 + KELVIN)
-            for index in range(1, count):
-                weights.append(2 * half_s)
-                kelvins.append(c0 + (c1 - c0) * index / count + KELVIN)
-            carried_s = half_s
-        weights.append(carried_s)
-        kelvins.append(run.points[-1][1] + KELVIN)
+        halves, plates = _split(run.points)
+        halves = [share * half_s for half_s in halves]
+        weights += [halves[0], *map(add, halves, halves[1:]), halves[-1]]
+        kelvins += [plate_c + KELVIN for plate_c in plates]
     if whole_s == 0:
         return Dose(float("-inf"), 0.0)
     peak = DELTA_H_OVER_R_K / max(kelvins)
-    total = sum(
-        weight_s * exp(peak - DELTA_H_OVER_R_K / kelvin)
-        for weight_s, kelvin in zip(weights, kelvins, strict=True)
-    )
+    total = sum(map(mul, weights, map(exp, [peak - DELTA_H_OVER_R_K / kelvin for kelvin in kelvins])))
     return Dose(log(total) - peak, whole_s)
+
+
+def _split(points: Sequence[Point]) -> tuple[list[float], list[float]]:
+    """Straight lines with the steep ones split finely: the half lengths in seconds, and the ends in °C."""
+    times, ends = [at_s for at_s, _ in points], [plate_c for _, plate_c in points]
+    lengths, rises = list(map(sub, times[1:], times)), list(map(sub, ends[1:], ends))
+    halves: list[float] = []
+    plates: list[float] = []
+    taken = 0
+    for index in [index for index, rise_c in enumerate(rises) if abs(rise_c) > FINEST_STEP_C]:
+        count = max(1, round(abs(rises[index]) / FINEST_STEP_C))
+        halves += [length_s / 2 for length_s in lengths[taken:index]]
+        halves += [lengths[index] / count / 2] * count
+        plates += ends[taken : index + 1]
+        plates += [ends[index] + rises[index] * part / count for part in range(1, count)]
+        taken = index + 1
+    return halves + [length_s / 2 for length_s in lengths[taken:]], plates + ends[taken:]
 
 
 def mean_kinetic_c(runs: Iterable[Run]) -> float | None:
@@ -263,16 +289,37 @@ def max_rise_c_per_min(runs: Iterable[Run], window_s: float = SLIDING_S) -> floa
     for run in runs:
         if run.to_s - run.from_s < window_s:
             continue
-        last_s = run.to_s - window_s
-        starts = sorted(
-            {t for t, _ in run.points if t <= last_s}
-            | {t - window_s for t, _ in run.points if t - window_s >= run.from_s}
-        )
-        tails = _values_at(run.points, starts)
-        heads = _values_at(run.points, [start_s + window_s for start_s in starts])
-        rise = max(map(sub, heads, tails))
+        rise = _rise_by_seconds(run, round(window_s)) if window_s == round(window_s) else None
+        rise = _rise(run, window_s) if rise is None else rise
         steepest = rise if steepest is None else max(steepest, rise)
     return None if steepest is None else steepest * 60 / window_s
+
+
+def _rise(run: Run, window_s: float) -> float:
+    """The greatest rise over a window within a run that is no shorter."""
+    times = [at_s for at_s, _ in run.points]
+    last_s = run.to_s - window_s
+    starts = {at_s for at_s in times if at_s <= last_s}
+    starts |= {at_s - window_s for at_s in times if at_s - window_s >= run.from_s}
+    return max(_rise_from(run, start_s, window_s) for start_s in starts)
+
+
+def _rise_from(run: Run, start_s: float, window_s: float) -> float:
+    return _value(run.points, start_s + window_s) - _value(run.points, start_s)
+
+
+def _rise_by_seconds(run: Run, window: int) -> float | None:
+    """The same where the inner points lie a second apart, as those of a record do; None where they do not."""
+    times = [at_s for at_s, _ in run.points[1:-1]]
+    if len(times) <= window or times != [times[0] + index for index in range(len(times))]:
+        return None
+    plates = [plate_c for _, plate_c in run.points[1:-1]]
+    # Point against point, and the windows that begin or end on a line at an end of the run.
+    ends = [run.from_s, run.to_s - window]
+    ends += [at_s for at_s in times[-window:] if at_s + window <= run.to_s]
+    ends += [at_s - window for at_s in times[:window] if at_s - window >= run.from_s]
+    within: float = max(map(sub, plates[window:], plates))
+    return max(within, *(_rise_from(run, start_s, window) for start_s in ends))
 
 
 def heat_cycles(
@@ -374,10 +421,11 @@ def history(
     Returns:
         The figures over all intervals, with ``unit``, ``intervals`` and ``by_step``.
     """
-    seconds: dict[str, dict[int, Row]] = {}
-    for row in rows:  # two placements within one second name the same row twice
-        seconds.setdefault(row.boot, {})[row.second] = row
-    by_boot = {boot: list(found.values()) for boot, found in seconds.items()}
+    by_boot: dict[str, list[Row]] = {}
+    for boot, found in groupby(rows, itemgetter(0)):
+        by_boot.setdefault(boot, []).extend(found)
+    # Two placements within one second name the same row twice.
+    by_boot = {boot: list({row[1]: row for row in found}.values()) for boot, found in by_boot.items()}
     runs = [run for interval in intervals for run in runs_within(interval, by_boot.get(interval.boot, []))]
     by_step: dict[str, dict[str, Any]] = {}
     for key in dict.fromkeys(key for key, _ in steps):
@@ -407,10 +455,9 @@ def _overlaps(first: Sequence[Interval], second: Sequence[Interval]) -> list[Int
 def _peak(intervals: Iterable[Interval], runs: Iterable[Run], by_boot: dict[str, list[Row]]) -> float | None:
     """The highest plate: of seconds wholly inside, their highest tick; at the edges, the straight lines."""
     peaks = [plate_c for run in runs for _, plate_c in run.points]
-    peaks += [
-        row.max_c
-        for interval in intervals
-        for row in by_boot.get(interval.boot, [])
-        if row.max_c is not None and interval.from_s <= row.second and row.second + 1 <= interval.to_s
-    ]
+    for interval in intervals:
+        rows = by_boot.get(interval.boot, [])
+        first = bisect_left(rows, interval.from_s, key=_second)
+        last = bisect_right(rows, interval.to_s - 1, key=_second)
+        peaks += [max_c for _, _, _, max_c, _ in rows[first:last] if max_c is not None]
     return max(peaks, default=None)

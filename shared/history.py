@@ -14,7 +14,7 @@ import msgspec
 from sqlalchemy import ColumnElement, Connection, Select, and_, case, func, select, text, tuple_
 from sqlalchemy.exc import DBAPIError
 
-from shared import chain, heat, plate_time
+from shared import chain, closed_heat, heat, plate_time
 from shared.alarm_lives import Life, lives
 from shared.alarm_performance import Span
 from shared.database import damage, reading_engine
@@ -411,7 +411,7 @@ class History:
             return connection.execute(select(UnitRow.unit).where(UnitRow.unit == unit)).first() is not None
 
     def heat(self, unit: str, retrim: tuple[float, float] | None = None) -> dict[str, Any]:
-        """The heat history of a unit over all its placements (see `heat.history`).
+        """The heat history of a unit over all its placements (see `heat.history`); kept once it is closed.
 
         Args:
             unit: its name.
@@ -421,15 +421,14 @@ class History:
             InputError: this database does not know the unit.
         """
         with self._connect() as connection:
-            if not connection.execute(select(UnitRow.unit).where(UnitRow.unit == unit)).first():
-                raise InputError(f"{self.path}: unit is {unit!r}, which this record does not know.")
-            intervals = plate_time.intervals(connection, unit)
-            steps = plate_time.step_intervals(connection, unit)
-            rows = [row for interval in intervals for row in plate_time.rows(connection, interval)]
-            if retrim is not None:
-                trims = plate_time.trims(connection)
-                rows = [plate_time.retrimmed(row, trims, retrim) for row in rows]
-        return heat.history(unit, intervals, rows, steps)
+            if retrim is None:
+                found = closed_heat.of_unit(connection, unit)
+            else:
+                known = closed_heat.latest_stay(connection, unit) is not None
+                found = closed_heat.from_record(connection, unit, retrim) if known else None
+        if found is None:
+            raise InputError(f"{self.path}: unit is {unit!r}, which this record does not know.")
+        return found
 
     def heat_rows(self, unit: str) -> list[tuple[HeatRow, int | None]]:
         """The seconds of record of the unit on the plate, each with its wall time in Unix ms if known."""

@@ -4,6 +4,7 @@
 the same transaction, so that they can be asked quickly and made anew from them. ``readings`` has one narrow
 row a second without row-id overhead: temperatures in hundredths of a degree, currents in milliamperes.
 ``minutes`` and ``hours`` are rolled up from the readings in the same transaction, and outlive them.
+``closed_heat`` is what the readings of a closed unit come to; ``verify`` compares it with them.
 
 A change of a table needs a new number in SCHEMA_VERSION and a step in `shared/migrations`.
 """
@@ -13,7 +14,7 @@ from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
 from shared.readings import PlateQuality
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 QUALITIES: tuple[str, ...] = tuple(str(quality) for quality in PlateQuality)
 """Plate qualities by their number in ``readings.quality``; good is 0, new ones go to the end."""
 
@@ -163,6 +164,21 @@ class PlacementRow(Base):
     boot_id: Mapped[int] = mapped_column(ForeignKey("boots.id"))
     placed_ms: Mapped[int]
     removed_ms: Mapped[int | None]
+
+
+class ClosedHeatRow(Base):
+    """The heat history of a unit whose stay was closed, as JSON, by that version of the arithmetic.
+
+    It covers all placements of the unit up to that close, and stands until the unit is booked in anew.
+    """
+
+    __tablename__ = "closed_heat"
+
+    booked_seq: Mapped[int] = mapped_column(
+        ForeignKey("units.booked_seq"), primary_key=True, autoincrement=False
+    )
+    arithmetic: Mapped[int]
+    body: Mapped[str]
 
 
 class CursorRow(Base):

@@ -15,7 +15,7 @@ from station.journal.claim import Claim
 from station.journal.migrating import bring_up_to_date, version_of
 from station.journal.pruning import believed_now_ms
 from station.journal.pruning import prune as thin
-from station.journal.rolling import roll_up_anew
+from station.journal.rolling import keep_heat_anew, roll_up_anew
 from station.settings import Settings
 
 
@@ -74,7 +74,7 @@ def restore(settings: Settings, src: Path, db: Path | None) -> None:
 @click.command()
 @db_option
 @click.option("--dry-run", is_flag=True, help="Only say what would be done.")
-@click.option("--roll-up", is_flag=True, help="Make minutes and hours anew from the readings as well.")
+@click.option("--roll-up", is_flag=True, help="Make minutes, hours and the heat of closed units anew.")
 @click.pass_obj
 def migrate(settings: Settings, db: Path | None, dry_run: bool, roll_up: bool) -> None:
     """Bring the database to this program's schema: backed up before, checked after, all of it or nothing."""
@@ -91,6 +91,8 @@ def migrate(settings: Settings, db: Path | None, dry_run: bool, roll_up: bool) -
         done = bring_up_to_date(path)
         with watching("rolling up") as progress:
             anew = roll_up_anew(path, progress) if roll_up else 0
+        with watching("adding up heat") as progress:
+            units = keep_heat_anew(path, progress) if roll_up else 0
     finally:
         claim.release()
     if done.kept is None:
@@ -98,7 +100,7 @@ def migrate(settings: Settings, db: Path | None, dry_run: bool, roll_up: bool) -
     else:
         click.echo(f"{path}: brought from schema {done.before} to {done.after}; as it was: {done.kept}")
     if roll_up:
-        click.echo(f"minutes and hours of {anew} boots made anew")
+        click.echo(f"minutes and hours of {anew} boots made anew, and the heat of {units} closed units")
 
 
 @click.command()

@@ -195,7 +195,7 @@ def verify(settings: Settings, db: Path | None, head: str | None) -> None:
             found = history.verify(progress)
         if found.problem is not None:
             raise FailureError(f"{history.path}: the chain breaks: {found.problem}.")
-        with watching("comparing roll-ups") as progress:
+        with watching("comparing roll-ups and heat") as progress:
             audit(history.path, progress)
         if head is not None and not any(dated.record.hash.startswith(head) for dated in history.events()):
             raise FailureError(

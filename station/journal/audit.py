@@ -6,7 +6,7 @@ derives them once more, in memory, and compares. Readings are covered by neither
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeAlias
 
 from sqlalchemy import Connection, Engine, create_engine, func, insert, inspect, select, tuple_
 from sqlalchemy.exc import DBAPIError
@@ -16,18 +16,20 @@ from shared.database import reading_engine
 from shared.history import History
 from shared.problems import FailureError
 from shared.records import Base, Boot, EventRow, PlacementRow, ReadingRow, StepRow, UnitRow
-from station.journal import rollups
+from station.journal import heats, rollups
 from station.journal.ledger import derive
 
 DERIVED: tuple[type[Base], ...] = (UnitRow, StepRow, PlacementRow)
 
+Progress: TypeAlias = Callable[[int, int], None]
 
-def audit(path: Path, progress: Callable[[int, int], None] | None = None) -> None:
-    """Compare the derived tables of a database with its events, and roll-ups with readings.
+
+def audit(path: Path, progress: Progress | None = None) -> None:
+    """Compare the derived tables of a database with its events, roll-ups and kept heat with readings.
 
     Args:
         path: a station's database.
-        progress: told (boots compared, boots in all).
+        progress: told (boots compared, boots in all), then (units compared, units in all).
 
     Raises:
         InputError: the file is no database of a station.
@@ -45,7 +47,7 @@ def audit(path: Path, progress: Callable[[int, int], None] | None = None) -> Non
         engine.dispose()
 
 
-def _compare(path: Path, engine: Engine, progress: Callable[[int, int], None] | None) -> None:
+def _compare(path: Path, engine: Engine, progress: Progress | None) -> None:
     again = create_engine("sqlite://", poolclass=StaticPool)
     try:
         with engine.connect() as stored, again.begin() as made:
@@ -58,6 +60,7 @@ def _compare(path: Path, engine: Engine, progress: Callable[[int, int], None] | 
             for model in DERIVED:
                 _compare_table(path, model, _rows(stored, model), _rows(made, model))
             rollups.compare(stored, path, progress)
+            heats.compare(stored, path, progress)
     finally:
         again.dispose()
 

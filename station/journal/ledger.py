@@ -34,7 +34,7 @@ from shared.records import (
 )
 from shared.schema import check_schema, create_tables, schema_version
 from shared.timeline import Moment, is_trace
-from station.journal import soundness
+from station.journal import heats, soundness
 from station.journal.claim import Claim
 from station.journal.migrating import migrate_if_older
 from station.journal.rollups import roll_up
@@ -62,6 +62,9 @@ class BootClock(NamedTuple):
     wall_offset_ms: int
 
 
+# Units closed before of which nothing is kept yet, looked for at a start: a start must not take long.
+CAUGHT_UP = 20
+
 Entry: TypeAlias = Told | Second | Cursor | BootClock
 
 
@@ -81,6 +84,7 @@ class Ledger:
         self._claim = Claim(path)
         self._engine = writing_engine(path)
         self._boots: dict[str, int] = {}
+        self._closed: list[str] = []  # units whose heat history is to be kept
         try:
             self.seq, self.head = self._open(path, known=known)
         except BaseException:
@@ -101,6 +105,7 @@ class Ledger:
                 head = connection.execute(
                     select(EventRow.seq, EventRow.hash).order_by(EventRow.seq.desc()).limit(1)
                 ).first()
+                self._closed = heats.lacking(connection, CAUGHT_UP)
         except DatabaseError as error:
             what = damage(error)
             if known and what is not None:
@@ -154,7 +159,22 @@ class Ledger:
         except BaseException:
             self.seq, self.head, self._boots = seq, head, boots
             raise
+        self._closed += [record.body.unit for record in written if isinstance(record.body, events.UnitClosed)]
         return written
+
+    def keep_heat(self) -> bool:
+        """Keep the heat history of one closed unit whose readings are all on disk; False if there is none.
+
+        Raises:
+            sqlalchemy.exc.DBAPIError: it was not written; the unit is not tried again by this ledger.
+        """
+        for unit in tuple(self._closed):
+            self._closed.remove(unit)
+            with self._engine.begin() as connection:
+                if heats.keep(connection, unit):
+                    return True
+            self._closed.append(unit)
+        return False
 
     def _boot_id(self, connection: Connection, boot: str) -> int:
         known = self._boots.get(boot)

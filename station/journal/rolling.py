@@ -1,4 +1,4 @@
-"""Making all roll-ups of a database anew."""
+"""Making anew all that is taken together from the readings of a database."""
 
 from collections.abc import Callable
 from pathlib import Path
@@ -7,6 +7,7 @@ from sqlalchemy import select
 
 from shared.database import writing_engine
 from shared.records import Boot
+from station.journal import heats
 from station.journal.rollups import make_anew
 
 
@@ -27,3 +28,16 @@ def roll_up_anew(path: Path, progress: Callable[[int, int], None] | None = None)
     finally:
         engine.dispose()
     return len(boots)
+
+
+def keep_heat_anew(path: Path, progress: Callable[[int, int], None] | None = None) -> int:
+    """Make anew what is kept of closed units, in one transaction; of how many.
+
+    The caller holds the claim of the file. ``progress`` is told (units done, units in all).
+    """
+    engine = writing_engine(path)
+    try:
+        with engine.begin() as connection:
+            return heats.make_anew(connection, progress)
+    finally:
+        engine.dispose()

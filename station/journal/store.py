@@ -47,9 +47,12 @@ class ReplayStore:
             FailureError: it could not be written; nothing was.
         """
         try:
-            return self._ledger.write(list(_entries(lines, boot, start_ms, gap_ms)))
+            written = self._ledger.write(list(_entries(lines, boot, start_ms, gap_ms)))
+            while self._ledger.keep_heat():
+                pass
         except DBAPIError as error:
             raise FailureError(f"{self._path}: cannot be written: {error.orig}.") from error
+        return written
 
 
 def _entries(lines: Iterable[Replayed], boot: str, start_ms: int | None, gap_ms: int) -> Iterator[Entry]:

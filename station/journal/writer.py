@@ -258,6 +258,16 @@ class Journal:
             due = time.monotonic() + self._batch_s
             if stopping and not pending:
                 return
+            self._keep_heat()
+
+    def _keep_heat(self) -> None:
+        """One unit at a time, and only while nothing waits; until then whoever asks adds it up."""
+        if self._ledger is None or self._fault is not None or not self._queue.empty():
+            return
+        try:
+            self._ledger.keep_heat()
+        except Exception:
+            LOG.exception("journal %s: the heat history of a closed unit was not kept", self.path)
 
     def _collect(self, pending: deque[_Item], due: float) -> bool:
         """Wait for items until the batch is due; True as soon as one must not wait."""

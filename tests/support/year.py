@@ -12,7 +12,7 @@ from pathlib import Path
 from shared import events
 from shared.timeline import Moment
 from station.journal.ledger import BootClock, Ledger, Told
-from station.journal.rolling import roll_up_anew
+from station.journal.rolling import keep_heat_anew, roll_up_anew
 
 DAY_S = 86_400
 START_MS = 1_767_225_600_000  # 2026-01-01T00:00:00Z
@@ -47,6 +47,7 @@ def make_year(path: Path, days: int = 365, units: int = 5000) -> None:
                     _seconds(boots[f"day-{day:03d}"], day, per_day[day]),
                 )
     roll_up_anew(path)
+    keep_heat_anew(path)
 
 
 def _told(boot: str, at_s: float, *bodies: events.EventBody) -> Told:
