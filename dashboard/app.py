@@ -34,6 +34,7 @@ from dashboard.cards import cards
 from dashboard.collected import Collected
 from dashboard.people import People
 from dashboard.record import record
+from dashboard.signing import signing
 from dashboard.stream import Gate, Printer, age_ms, messages
 from dashboard.tokens import Tokens
 from dashboard.view import bench_view
@@ -91,6 +92,7 @@ def create_app(
     app.config["SHEET"] = sheet or default_sheet()
     app.extensions["benchward-live"] = live
     app.register_blueprint(record)
+    app.register_blueprint(signing)
     app.register_blueprint(cards)
     app.register_blueprint(asking)
     app.config["RUNNING_FROM_A"] = running_from_a

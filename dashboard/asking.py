@@ -3,12 +3,14 @@
 from collections.abc import Callable
 from typing import Any, Protocol
 
+import msgspec
 from flask import Blueprint, abort, current_app, flash, jsonify, redirect, request, url_for
 from flask.typing import ResponseReturnValue
 from flask_login import current_user
 
 from dashboard.access import Role, opens_to
 from dashboard.board import Liveness, Snapshot
+from dashboard.words import done_text, unreadable_text
 from shared import requests
 from shared.messages import Answer
 from shared.requests import AnyRequest, Unreadable, is_identifier, parse_text, print_text
@@ -16,8 +18,8 @@ from shared.wording import reason_text
 
 WAIT_S = 5.0
 asking = Blueprint("asking", __name__)
-# Only the safety lead may ask these, and only in their own name.
-_LEADS = (requests.OutOfService, requests.InService, requests.SignReview)
+# Only the safety lead may ask these.
+_LEADS = (requests.OutOfService, requests.InService)
 
 
 class Station(Protocol):
@@ -52,6 +54,7 @@ def _written(form: Any) -> str:
     if "request" in form:
         return str(form["request"])
     fields = {key: value for key, value in form.items() if key not in ("verb", "csrf_token") and value}
+    fields.setdefault("by", current_user.name)
     parsed = requests.parse_json(_as_json({"verb": form.get("verb", ""), **fields}))
     return print_text(parsed)
 
@@ -61,38 +64,51 @@ def _as_json(fields: dict[str, str]) -> bytes:
 
 
 def _asked(station: str, wanted: AnyRequest | Unreadable) -> tuple[bool, str, int]:
-    """Whether it was accepted, what to say, and the status; a refusal is an answer like any."""
+    """Whether it was accepted, what to say, and the status; a refusal is an answer like any.
+
+    Whoever is signed in at the page asks under their own name (`by`); who works at the bench stays there.
+    """
     if isinstance(wanted, Unreadable):
-        return False, f"That is no request: {wanted.detail}.", 400
-    if not _may(wanted):
-        return False, "That is for the safety lead to ask.", 403
+        return False, unreadable_text(wanted), 400
     live: Station = current_app.extensions["benchward-live"]
-    for_itself = isinstance(wanted, requests.SignIn | requests.SignOut | requests.SignReview)
-    if _at_bench(live, station) != current_user.name and not for_itself:
-        # Whoever works at the page is whom the record names: without that, nothing is asked in their name.
-        signed_in = live.ask(station, f"sign-in technician={current_user.name}", WAIT_S)
-        if signed_in is None or not signed_in.accepted:
-            return _in_words(signed_in)
-    return _in_words(live.ask(station, print_text(wanted), WAIT_S))
+    if (problem := _problem(wanted, live.snapshot(station), live)) is not None:
+        return False, problem, 403
+    if not isinstance(wanted, requests.SignIn):
+        wanted = msgspec.structs.replace(wanted, by=current_user.name)
+    return _in_words(live.ask(station, print_text(wanted), WAIT_S), wanted)
 
 
-def _at_bench(live: Station, station: str) -> str | None:
-    """Whom the station takes to be at the bench now; None where what is known of it is not of now."""
-    snapshot = live.snapshot(station)
-    now = snapshot.liveness(live.clock(), live.connected) is Liveness.LIVE
-    return snapshot.state.technician if now and snapshot.state is not None else None
-
-
-def _in_words(answer: Answer | None) -> tuple[bool, str, int]:
+def _in_words(answer: Answer | None, wanted: AnyRequest) -> tuple[bool, str, int]:
     if answer is None:
-        return False, "The station did not answer. Look at the bench; it may have been done.", 504
+        return (
+            False,
+            "The station did not answer. Look at the bench: it may have been done all the same.",
+            504,
+        )
     if answer.accepted:
-        return True, "Done.", 200
+        return True, done_text(wanted), 200
     return False, " ".join(reason_text(code) for code in answer.reasons), 200
 
 
-def _may(wanted: AnyRequest) -> bool:
+def _problem(wanted: AnyRequest, snapshot: Snapshot, live: Station) -> str | None:
+    """Why this person may not ask this, or None; the station's own rules come on top."""
     name = current_user.name
-    if isinstance(wanted, _LEADS):
-        return bool(current_user.role == Role.SAFETY_LEAD and wanted.by == name)
-    return not isinstance(wanted, requests.SignIn) or bool(wanted.technician == name)
+    if isinstance(wanted, requests.SignReview):
+        return "A review is signed on its own page, under what it says. Open Review, read it, sign there."
+    if isinstance(wanted, _LEADS) and current_user.role != Role.SAFETY_LEAD:
+        return "Only the safety lead may do that. Call the safety lead."
+    if isinstance(wanted, requests.SignIn):
+        other = wanted.technician
+    elif isinstance(wanted, requests.SignOut):
+        other = _at_bench(live, snapshot) or name
+    else:
+        other = wanted.by or name
+    if other == name:
+        return None
+    return f"You are signed in as {name}, so that cannot be asked as {other}. {other} has to sign in for it."
+
+
+def _at_bench(live: Station, snapshot: Snapshot) -> str | None:
+    """Whom the station takes to be at the bench now; None where what is known of it is not of now."""
+    now = snapshot.liveness(live.clock(), live.connected) is Liveness.LIVE
+    return snapshot.state.technician if now and snapshot.state is not None else None

@@ -100,7 +100,7 @@ def dashboard(
         running_from_a=RUNNING_FROM_A if settings is None else settings.limits.extraction.proven_a,
         collected=None if collected is None else Collected(collected),
     )
-    app.config["SESSION_COOKIE_SECURE"] = proxy is not None
+    app.config["SESSION_COOKIE_SECURE"] = app.config["PROXY_NAMED"] = proxy is not None
     try:
         server = create_server(
             app,
@@ -112,7 +112,7 @@ def dashboard(
             outbuf_high_watermark=OUTPUT_HIGH_WATERMARK_BYTES,
             ident=None,
             **({} if proxy is None else {"trusted_proxy": proxy, "trusted_proxy_headers": FORWARDED}),
-            clear_untrusted_proxy_headers=True,
+            clear_untrusted_proxy_headers=False,  # the sign-in wants to know that somebody forwards
         )
     except OSError as error:
         raise click.ClickException(_why_not(error, host, port)) from error

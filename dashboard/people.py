@@ -13,7 +13,7 @@ import threading
 from pathlib import Path
 
 from flask_login import UserMixin
-from sqlalchemy import Engine, select
+from sqlalchemy import Engine, delete, select
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import DeclarativeBase, Mapped, Session, mapped_column
 
@@ -26,6 +26,7 @@ COST_N, BLOCK_R, LANES_P = 2**14, 8, 1
 _MEMORY_LIMIT_BYTES = 64 * 1024 * 1024
 PIN_DIGITS_AT_LEAST = 4
 PASSWORD_AT_LEAST = 10
+SESSIONS_AT_MOST = 16  # of one person: tablets, a desk, a phone
 _one_at_a_time = threading.Lock()
 
 
@@ -51,16 +52,28 @@ class SecretRow(Base):
     value: Mapped[str]
 
 
+class SessionRow(Base):
+    """One session that is open: whose, and with which secrets of theirs it was opened."""
+
+    __tablename__ = "session"
+    number: Mapped[int] = mapped_column(primary_key=True)
+    id: Mapped[str] = mapped_column(unique=True)
+    name: Mapped[str] = mapped_column(index=True)
+    stamp: Mapped[str]
+
+
 class Person(UserMixin):  # type: ignore[misc]
     """A person as the pages know them.
 
-    A session holds ``id``: it ends with the person, and with the secret that it was opened with.
+    ``id`` is that of an open session, empty outside one. A session ends when the person signs out, is
+    removed, or gets other secrets than those that ``stamp`` stands for; its cookie opens nothing then.
     """
 
-    def __init__(self, name: str, role: Role, stamp: str) -> None:
-        self.id = f"{name} {stamp}"
+    def __init__(self, name: str, role: Role, stamp: str, session: str = "") -> None:
+        self.id = session
         self.name = name
         self.role = role
+        self.stamp = stamp
 
 
 def hashed(secret: str) -> str:
@@ -148,18 +161,40 @@ class People:
             if row is None:
                 raise InputError(f"{name}: there is nobody of this name.")
             session.delete(row)
+            session.execute(delete(SessionRow).where(SessionRow.name == name))
 
     def everybody(self) -> list[Person]:
         """All people by name."""
         with Session(self._engine) as session:
             return [_person(row) for row in session.scalars(select(PersonRow).order_by(PersonRow.name))]
 
+    def open_session(self, person: Person) -> Person:
+        """Open a session for somebody admitted; of many of one person's, the oldest end."""
+        number = secrets.token_hex(16)
+        with Session(self._engine) as session, session.begin():
+            session.add(SessionRow(id=number, name=person.name, stamp=person.stamp))
+            session.flush()
+            theirs = (
+                select(SessionRow).where(SessionRow.name == person.name).order_by(SessionRow.number.desc())
+            )
+            for row in session.scalars(theirs.offset(SESSIONS_AT_MOST)).all():
+                session.delete(row)
+        return Person(person.name, person.role, person.stamp, number)
+
+    def close_session(self, session_id: str) -> None:
+        """End a session, if it is open: no copy of its cookie opens anything any more."""
+        with Session(self._engine) as session, session.begin():
+            session.execute(delete(SessionRow).where(SessionRow.id == session_id))
+
     def of_session(self, session_id: str) -> Person | None:
-        """The person whose session has this id, unless they or their secrets are others now."""
+        """The person whose open session has this id, unless they or their secrets are others now."""
         with Session(self._engine) as session:
-            row = session.get(PersonRow, session_id.partition(" ")[0])
-        person = None if row is None else _person(row)
-        return person if person is not None and hmac.compare_digest(person.id, session_id) else None
+            opened = session.scalars(select(SessionRow).where(SessionRow.id == session_id)).one_or_none()
+            row = None if opened is None else session.get(PersonRow, opened.name)
+            if opened is None or row is None:
+                return None
+            person = _person(row, session_id)
+            return person if hmac.compare_digest(person.stamp, opened.stamp) else None
 
     def admitted(self, name: str, secret: str, *, at_bench: bool) -> Person | None:
         """The person, if the secret is theirs: a PIN counts only at the bench, a password everywhere."""
@@ -179,6 +214,7 @@ class People:
             return row.value
 
 
-def _person(row: PersonRow) -> Person:
+def _person(row: PersonRow, session_id: str = "") -> Person:
     secrets_of = f"{row.password_hash} {row.pin_hash}".encode()
-    return Person(row.name, Role(row.role), hashlib.sha256(secrets_of).hexdigest()[:16])
+    stamp = hashlib.sha256(secrets_of).hexdigest()[:16]
+    return Person(row.name, Role(row.role), stamp, session_id)

@@ -14,6 +14,7 @@ from dashboard.cards import code
 from dashboard.drawing import Drawing, Frame, Tick, area, line
 from dashboard.ranks import Comparison, compare
 from dashboard.review_view import DAY_MS, Period, as_csv, period_of, review, undated_line
+from dashboard.signing import ticket
 from dashboard.unit_view import unit_view
 from dashboard.words import duration_text
 from shared.curve import Point, curve
@@ -142,7 +143,7 @@ def safety_review() -> ResponseReturnValue:
         undated=undated_line(view.undated),
         most=MOST_ROWS,
         library=chart_library(),
-        stations=current_app.extensions["benchward-live"].stations(),
+        ticket=ticket(f"{period.first_day}/{period.last_day}", view.head) if view.chain_good else None,
         drawing=_curve_drawing(points, period),
         made=datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC"),
     )

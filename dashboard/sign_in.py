@@ -4,7 +4,7 @@ import ipaddress
 import math
 from typing import Any
 
-from flask import Blueprint, Flask, current_app, redirect, render_template, request, url_for
+from flask import Blueprint, Flask, current_app, redirect, render_template, request, session, url_for
 from flask.typing import ResponseReturnValue
 from flask_login import LoginManager, current_user, login_user, logout_user
 from flask_wtf.csrf import CSRFProtect
@@ -15,6 +15,12 @@ from dashboard.people import People, Person
 
 SESSION_S = 12 * 3600
 FORM_LIMIT_BYTES = 64 * 1024
+FORWARDING = ("X-Forwarded-For", "Forwarded", "X-Real-IP")
+UNKNOWN_PROXY = (
+    "A proxy stands between you and these pages, and they were not told of it, so nobody can say whether you "
+    "are at the bench: a PIN does not count. Use your password, or have the pages started with "
+    "--proxy ADDRESS, the proxy's address."
+)
 blueprint = Blueprint("sign_in", __name__)
 
 
@@ -37,6 +43,7 @@ def install(app: Flask, people: People | None, clock: Any) -> None:
         PERMANENT_SESSION_LIFETIME=SESSION_S,
         MAX_CONTENT_LENGTH=FORM_LIMIT_BYTES,
         WTF_CSRF_TIME_LIMIT=SESSION_S,
+        PROXY_NAMED=False,
     )
     app.context_processor(lambda: {"person": _person(), "may_sign_in": people is not None})
     manager = LoginManager(app)
@@ -63,6 +70,19 @@ def at_bench(address: str) -> bool:
     return (mapped or found).is_private
 
 
+def through_unknown_proxy() -> bool:
+    """Whether somebody forwards for the caller whom these pages were not told to believe.
+
+    The address that is seen is then the forwarder's, and says nothing about who calls. A named proxy's word
+    has become the address by now: it is what the header ends with.
+    """
+    if not any(name in request.headers for name in FORWARDING):
+        return False
+    told = request.headers.get("X-Forwarded-For", "").rpartition(",")[2].strip()
+    hosts = {host.removeprefix("[").removesuffix("]") for host in (told, told.rpartition(":")[0])}
+    return not current_app.config["PROXY_NAMED"] or request.remote_addr not in hosts
+
+
 def _local(path: str) -> str:
     """The path, if it leads nowhere but to this server; else the start."""
     plain = path.startswith("/") and not path.startswith("//") and "\\" not in path and path.isprintable()
@@ -80,27 +100,48 @@ def form() -> ResponseReturnValue:
 @open_to_all
 def enter() -> ResponseReturnValue:
     """Admit, refuse (403), or ask to wait (429)."""
-    desk: _Desk = current_app.extensions["benchward-desk"]
+    desk = _desk()
     name, secret = request.form.get("name", "").strip()[:40], request.form.get("secret", "")[:200]
     address = request.remote_addr or ""
-    here = at_bench(address)
-    wait_s = desk.lockout.wait_s(name, address, desk.clock(), at_bench=here)
+    here = at_bench(address) and not through_unknown_proxy()
+    if secret.isdigit() and through_unknown_proxy():
+        return render_template("sign-in.html", problem=UNKNOWN_PROXY, name=name), 403
+    wait_s = desk.lockout.attempt(name, address, desk.clock(), at_bench=here)
     if wait_s > 0:
         text = f"Too many wrong tries. Wait {math.ceil(wait_s)} s, then try again."
         page = render_template("sign-in.html", problem=text, name=name)
         return page, 429, {"Retry-After": str(math.ceil(wait_s))}
     person = desk.people.admitted(name, secret, at_bench=here)
     if person is None:
-        desk.lockout.wrong(name, address, desk.clock(), at_bench=here)
-        return render_template("sign-in.html", problem="Name and secret do not fit.", name=name), 403
-    desk.lockout.right(name, address)
-    login_user(person)
+        return render_template("sign-in.html", problem=_wrong(secret, here), name=name), 403
+    desk.lockout.right(name, address, at_bench=here)
+    _end_session(desk)
+    login_user(desk.people.open_session(person))
     return redirect(_local(request.args.get("next", "")))
+
+
+def _wrong(secret: str, here: bool) -> str:
+    if secret.isdigit() and not here:
+        return "A PIN counts only at the bench's own network. Use your password here."
+    return "Name and PIN or password do not fit. Look for a typing mistake and try again."
+
+
+def _desk() -> _Desk:
+    desk: _Desk = current_app.extensions["benchward-desk"]
+    return desk
+
+
+def _end_session(desk: _Desk) -> None:
+    """End the session of this browser on the server too, and forget all that its cookie holds."""
+    if current_user.is_authenticated:
+        desk.people.close_session(current_user.id)
+    logout_user()
+    session.clear()
 
 
 @blueprint.post("/sign-out")
 @opens_to(*Role)
 def leave() -> ResponseReturnValue:
-    """Sign out."""
-    logout_user()
+    """Sign out, for good: a copy of the cookie opens nothing any more."""
+    _end_session(_desk())
     return redirect(url_for("pages.benches"))

@@ -9,6 +9,7 @@ from typing import Any
 
 from shared.events import EventBody, kind_of
 from shared.messages import StepState
+from shared.requests import AnyRequest, Unreadable
 from shared.wording import reason_text
 
 NO_NUMBER = "–"
@@ -157,3 +158,46 @@ def held_because(step: StepState) -> tuple[str, ...]:
     if not step.resume_refusals:
         return ("Nothing stands against it any more: resume it.",)
     return tuple(reason_text(code) for code in step.resume_refusals)
+
+
+_DONE = {
+    "sign-in": "You work at this bench now.",
+    "sign-out": "You have stopped working at this bench.",
+    "book-in": "The unit is booked in and in hand.",
+    "take": "The unit is in hand.",
+    "place": "Noted: the unit lies on the plate.",
+    "remove": "Noted: the unit is off the plate.",
+    "start": "The step has begun.",
+    "finish": "The step is finished.",
+    "resume": "The step goes on.",
+    "abandon": "The step is given up.",
+    "ack": "Noted that you have seen the alarm.",
+    "silence": "The buzzer is quiet until the next alarm. The alarm itself stays.",
+    "reset": "The alarm is reset.",
+    "shelve": "The alarm is put aside for that time. What it locks stays locked.",
+    "unshelve": "The alarm counts again.",
+    "out-of-service": "The alarm is out of service.",
+    "in-service": "The alarm is back in service.",
+    "lamp-test": "Every lamp and the buzzer come on for a few seconds.",
+    "shift-check": "The check is on record.",
+    "sign-review": "The review is signed.",
+    "dispense": "The solvent is noted.",
+    "close": "The unit is closed and on record.",
+}
+
+
+def done_text(wanted: AnyRequest) -> str:
+    """What a request has brought about, now that the station has done it."""
+    return _DONE[str(wanted.__struct_config__.tag)]
+
+
+def unreadable_text(wanted: Unreadable) -> str:
+    """What to do about a text, typed or scanned, that is no request."""
+    if wanted.reason == "unknown-request":
+        return (
+            f"“{wanted.text}” is nothing that this bench can do. Scan a request card or a unit's label, "
+            "or press a button."
+        )
+    return (
+        f"“{wanted.text}” cannot be read as it stands: {wanted.detail}. Scan it once more, or press a button."
+    )

@@ -588,6 +588,12 @@ class History:
             raise DamagedError(f"{self.path}: the file is damaged: {found}.")
         return chain.verify(self._printed() if progress is None else self._watched(progress))
 
+    def has_event(self, digest: str) -> bool:
+        """Whether the chain has an event with this hash (64 hex digits), or begins with it."""
+        found = select(func.count()).select_from(EventRow).where(EventRow.hash == digest)
+        with self._connect() as connection:
+            return digest == chain.ZERO or bool(connection.execute(found).scalar_one())
+
     def _watched(self, progress: Callable[[int, int], None]) -> Iterator[dict[str, Any]]:
         with self._connect() as connection:
             whole = int(connection.execute(select(func.count()).select_from(EventRow)).scalar_one())

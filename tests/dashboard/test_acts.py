@@ -111,43 +111,48 @@ def test_nothing_to_acknowledge_gives_no_buttons_for_all(make):
     assert labels(alarm_acts([make.alarm()])) == ["Acknowledge all", "Silence"]
 
 
-def test_a_button_asks_in_the_name_of_who_is_signed_in(board, bench, desk):
-    """The station is told who works at the page, once, then what they ask."""
+def test_a_button_asks_by_who_is_signed_in_and_moves_nobody(board, bench, desk):
+    """The lead's acknowledgement is the lead's; T-9, who works at the bench, is not signed out by it."""
     bench.say(technician="T-9")
-    answer = desk("technician")({"request": "ack"}, headers=JSON)
-    assert (answer.status_code, answer.json) == (200, {"accepted": True, "text": "Done."})
-    assert board.asked == [("bench-1", "sign-in technician=technician"), ("bench-1", "ack")]
-    bench.say(technician="technician")
-    board.asked.clear()
-    desk("technician")({"request": "ack"}, headers=JSON)
-    assert board.asked == [("bench-1", "ack")]
+    answer = desk("safety-lead")({"request": "ack"}, headers=JSON)
+    assert (answer.status_code, answer.json["accepted"]) == (200, True)
+    assert board.asked == [("bench-1", "ack by=safety-lead")]
 
 
-def test_who_the_station_knew_once_is_told_again(board, bench, desk, clock):
-    """A state that is not of now does not say who is at the bench."""
-    bench.say(technician="technician")
-    clock.now_s += 10.0
-    desk("technician")({"request": "ack"}, headers=JSON)
-    assert board.asked == [("bench-1", "sign-in technician=technician"), ("bench-1", "ack")]
-
-
-@pytest.mark.parametrize(
-    ("answer", "status"), [(None, 504), (Answer(accepted=False, reasons=["clock-untrusted"], seq=3), 200)]
-)
-def test_nothing_is_asked_in_the_name_of_another(board, bench, desk, answer, status):
-    """Where the station does not take the person for signed in, the request is not sent at all."""
+def test_two_at_the_same_time_are_each_recorded_with_their_own(board, bench, desk):
+    """One request each, whoever the other is; no sign-in stands between that another's could follow."""
     bench.say(technician="T-9")
-    board.answer = answer
-    told = desk("technician")({"request": "ack"}, headers=JSON)
-    assert (told.status_code, told.json["accepted"]) == (status, False)
+    one, other = desk("technician"), desk("safety-lead")
+    for ask in (one, other, one):
+        ask({"request": "dispense ml=1"}, headers=JSON)
+    assert [text for _, text in board.asked] == [
+        f"dispense ml=1 by={who}" for who in ("technician", "safety-lead", "technician")
+    ]
+
+
+def test_working_at_the_bench_is_asked_for_by_itself(board, bench, desk):
+    """The page has a button for it, in the name of who is signed in, and it asks just that."""
+    bench.say(technician="T-9")
+    ask = desk("technician")
+    ask({"request": "sign-in technician=technician"}, headers=JSON)
     assert board.asked == [("bench-1", "sign-in technician=technician")]
+
+
+def test_nobody_is_signed_out_by_another(board, bench, desk):
+    """Only who works at the bench stops working there."""
+    bench.say(technician="T-9")
+    answer = desk("technician")({"request": "sign-out"}, headers=JSON)
+    assert (answer.status_code, "T-9" in answer.json["text"], board.asked) == (403, True, [])
+    bench.say(technician="technician")
+    desk("technician")({"request": "sign-out"}, headers=JSON)
+    assert board.asked == [("bench-1", "sign-out by=technician")]
 
 
 def test_a_form_with_fields_becomes_one_request(board, bench, desk):
     """Words with spaces stay whole."""
     bench.say(technician="technician")
     desk("technician")({"verb": "abandon", "reason": "wrong flex"}, headers=JSON)
-    assert board.asked == [("bench-1", "abandon 'reason=wrong flex'")]
+    assert board.asked == [("bench-1", "abandon 'reason=wrong flex' by=technician")]
 
 
 def test_a_refusal_is_told_in_words(board, bench, desk):
@@ -180,6 +185,8 @@ def test_without_scripts_the_answer_stands_on_the_page(board, bench, desk):
         ("start", 400),
         ("sign-in technician=somebody-else", 403),
         ("out-of-service alarm=link-down by=technician reason=x", 403),
+        ("ack by=safety-lead", 403),
+        ("shift-check by=safety-lead verdicts=lamps=passed", 403),
         (f"sign-review period=2026-03-02/2026-03-08 head={'a' * 64} by=technician", 403),
     ],
 )
@@ -189,13 +196,12 @@ def test_what_a_technician_may_not_ask_never_reaches_the_station(board, desk, te
     assert board.asked == []
 
 
-def test_the_safety_lead_signs_only_in_their_own_name(board, desk):
-    """Their own review passes, one in another's name does not."""
-    ask = desk("safety-lead")
-    text = f"sign-review period=2026-03-02/2026-03-08 head={'a' * 64} by="
-    assert ask({"request": text + "safety-lead"}, headers=JSON).status_code == 200
-    assert ask({"request": text + "technician"}, headers=JSON).status_code == 403
-    assert len(board.asked) == 1
+@pytest.mark.parametrize("role", ["technician", "safety-lead"])
+def test_a_review_is_not_signed_by_a_bare_request(board, desk, role):
+    """Signing wants the review to have been looked at; a request says nothing of that."""
+    text = f"sign-review period=2026-03-02/2026-03-08 head={'a' * 64} by={role}"
+    answer = desk(role)({"request": text}, headers=JSON)
+    assert (answer.status_code, "Open Review" in answer.json["text"], board.asked) == (403, True, [])
 
 
 def test_a_request_without_the_pages_token_is_refused(board, bench, desk, tmp_path):

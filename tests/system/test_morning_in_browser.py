@@ -170,7 +170,7 @@ def test_a_technician_works_by_click_and_by_scan(visit, demo):
     said = page.locator("#said")
     page.keyboard.type("dispense ml=0.1", delay=5)
     page.keyboard.press("Enter")
-    expect(said).to_have_text("Done.")
+    expect(said).to_have_text("The solvent is noted.")
     page.keyboard.type("finish step=nonsense result=pass", delay=5)
     page.keyboard.press("Enter")
     expect(said).to_contain_text("not running")
@@ -178,7 +178,7 @@ def test_a_technician_works_by_click_and_by_scan(visit, demo):
     assert button is not None
     assert min(button["width"], button["height"]) >= 48
     page.locator('[data-ask="dispense ml=1"]').click()
-    expect(said).to_have_text("Done.")
+    expect(said).to_have_text("The solvent is noted.")
 
 
 def test_a_refusal_and_a_dead_fan_are_seen_and_acknowledged(visit, demo):
@@ -193,7 +193,7 @@ def test_a_refusal_and_a_dead_fan_are_seen_and_acknowledged(visit, demo):
     button = dead_fan.locator(".act")
     if button.count():  # the morning's own technician may have been faster
         button.click()
-        expect(page.locator("#said")).to_have_text(re.compile(r"Done\.|No alarm waits"))
+        expect(page.locator("#said")).to_have_text(re.compile(r"you have seen|No alarm waits"))
     expect(page.locator("[data-part=lately]")).to_contain_text("acknowledged", timeout=30_000)
 
 
@@ -202,7 +202,7 @@ def test_the_safety_lead_signs_a_review_that_is_then_on_record(visit, demo):
     page = visit(LEAD)
     page.goto(f"{demo}/review")
     page.get_by_role("button", name="Sign this review").click()
-    expect(page.locator("#said")).to_contain_text("Done.")
+    expect(page.locator("main")).to_contain_text("The review is signed.")
     page.goto(f"{demo}/review")
     expect(page.locator("main")).to_contain_text("S-01")
     page.emulate_media(media="print")
