@@ -34,7 +34,8 @@ def test_faults_of_the_short_form_have_all_their_effects(tmp_path):
         "settings",
     }
     results = run(rows, tmp_path)
-    assert sums(results)["lost"] == 0, "\n".join([shown(results), *(m for r in results for m in r.missing)])
+    found = "\n".join([shown(results), *(m for r in results for m in (*r.missing, r.not_here))])
+    assert sums(results)["seen"] == len(rows), found
 
 
 REMOVED = {
