@@ -11,6 +11,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from pathlib import Path
 from typing import NamedTuple
 
@@ -81,6 +82,7 @@ class Journal:
         self._ledger: Ledger | None = None
         self.readable = True  # False: not even what is on record could be read
         self._durable: Durable | None = None
+        self._found = path.exists()
         self._fault = self._open()
         self._thread = threading.Thread(target=self._run, name="journal", daemon=True)
 
@@ -139,6 +141,16 @@ class Journal:
     def _folded(self) -> Durable:
         with History(self.path) as history:
             return fold((moment, body) for moment, body in history.moments() if not is_trace(moment.boot))
+
+    @property
+    def opened(self) -> bool:
+        """Whether it has been opened for writing; not while the card takes none."""
+        return self._ledger is not None
+
+    @property
+    def followable(self) -> bool:
+        """Whether there is a database to follow: one that was opened, or one that lay there at the start."""
+        return self.opened or (self._found and self.readable)
 
     @property
     def fault(self) -> str | None:
@@ -223,11 +235,21 @@ class Journal:
         if self._thread.is_alive():
             self._thread.join(JOIN_S)
         ended = not self._thread.is_alive()
+        if ended:
+            self.lost += self._left()
         if ended and self._ledger is not None:
             self._ledger.close()
         if self.lost:
             LOG.error("%d entries were lost", self.lost)
         return ended and not self.lost
+
+    def _left(self) -> int:
+        """Entries that nobody took any more: the thread had died before."""
+        left = 0
+        with suppress(queue.Empty):
+            while True:
+                left += self._queue.get_nowait().entry is not None
+        return left
 
     def _put(self, item: _Item) -> None:
         """Never blocks. Where memory is full a reading is left out; events are few, and are always taken."""

@@ -36,7 +36,7 @@ STATE_GAP_S = 0.1
 STATE_LOOK_S = 0.02
 HEAD_GAP_S = 1.0
 CURSOR_GAP_S = 1.0
-FAREWELL_S = 5.0
+FAREWELL_S, GOODBYE_S = 5.0, 2.0
 AFTER_STUMBLE_S = 1.0
 # Seconds of record beyond which the live ones no longer wait for those before them.
 LONG = 600
@@ -161,9 +161,16 @@ class Link:
                 self._fault = faults.FAILING
                 self.beat_s = time.monotonic()
                 self._stop.wait(AFTER_STUMBLE_S)
+        self._goodbye()
         self._connection.stop()
 
     def _follow(self) -> None:
+        """Until the end, or until the journal is opened after all: then what it holds is read anew."""
+        opened = self._journal.opened
+        while not self._journal.followable and not self._stop.is_set():
+            self._turn_without_record()
+        if not self._journal.followable:
+            return
         with History(self._journal.path) as history:
             add = self._aside.add
             self._events = Lane(
@@ -176,12 +183,26 @@ class Link:
             self._live = None
             self._saved = (self._events.stream.cursor, self._readings.stream.cursor)
             self._connections = 0
-            while not self._stop.is_set():
-                self.beat_s = time.monotonic()
-                self._wake.wait(IDLE_S if self._state is None else STATE_LOOK_S)
-                self._wake.clear()
+            while not self._stop.is_set() and self._journal.opened == opened:
+                self._rest()
                 self._turn(history)
-            self._farewell(history)
+            if self._stop.is_set():
+                self._farewell(history)
+
+    def _rest(self) -> None:
+        self.beat_s = time.monotonic()
+        self._wake.wait(IDLE_S if self._state is None else STATE_LOOK_S)
+        self._wake.clear()
+
+    def _turn_without_record(self) -> None:
+        """The card takes no writing and holds no record: the state is shown and requests are taken anyway."""
+        self._rest()
+        self._connection.acks.clear()
+        self._connection.tend()
+        self._take_requests()
+        self._fault = None
+        if self._connection.connected:
+            self._send_state()
 
     def _reading_lane(self, history: History, start: Place, until: Place | None = None) -> Lane[Place]:
         read = pages.readings(history, self._station)
@@ -319,7 +340,7 @@ class Link:
         return deliver
 
     def _farewell(self, history: History) -> None:
-        """Send what the journal still holds, then the retained word that this end was meant."""
+        """Send what the journal still holds."""
         deadline = time.monotonic() + FAREWELL_S
         left = True
         while self._connection.connected and left and time.monotonic() < deadline:
@@ -331,15 +352,20 @@ class Link:
         if self._connection.connected:
             self._head_shown = (self._head_shown[0], float("-inf"))
             self._send_head()
-            goodbye = encode(Status(online=False, reason="stopped"))
-            mid = self._connection.publish(topic(self._station, "status"), goodbye, retain=True)
-            while self._connection.connected and time.monotonic() < deadline:
-                self._wake.wait(0.02)
-                self._wake.clear()
-                if any(ack.mid == mid for ack in list(self._connection.acks)):
-                    break
-            self._take_acks()
         self._save_cursors(now=True)
+
+    def _goodbye(self) -> None:
+        """The retained word that this end was meant, whatever the record is like."""
+        if not self._connection.connected:
+            return
+        deadline = time.monotonic() + GOODBYE_S
+        goodbye = encode(Status(online=False, reason="stopped"))
+        mid = self._connection.publish(topic(self._station, "status"), goodbye, retain=True)
+        while self._connection.connected and time.monotonic() < deadline:
+            self._wake.wait(0.02)
+            self._wake.clear()
+            if any(ack.mid == mid for ack in list(self._connection.acks)):
+                break
 
 
 def _judged(incoming: Incoming) -> AnyRequest | Unreadable:

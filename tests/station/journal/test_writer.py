@@ -226,3 +226,12 @@ def test_journal_leaves_out_only_what_can_never_be_written(path: Path) -> None:
     assert journal.flush(LIMIT_S)
     assert (journal.ok, journal.lost, kinds(path)) == (True, 1, ["solvent-lifted"])
     assert not journal.stop()
+
+
+def test_what_a_dead_thread_left_behind_is_told_as_lost(path):
+    """Nobody wrote it: the end is no good end, and says how much was lost."""
+    journal = Journal(path, LONG_BATCH_S)  # not started: as if its thread had ended
+    journal.tell(told(0, events.SignedOut(technician="T-4")))
+    journal.move_cursor(Cursor("link-events", 1))
+    assert not journal.stop()
+    assert journal.lost == 2
