@@ -27,6 +27,7 @@ PAGE = 100
 MOST_ROWS = 40
 SHOWN_DAYS = 7
 LONGEST_DAYS = 400
+COMPARED = 500
 GOOD_OUTCOMES = ("delivered", "done", "repaired", "returned")
 
 record = Blueprint("record", __name__)
@@ -60,7 +61,7 @@ def units() -> ResponseReturnValue:
     model, outcome = request.args.get("model", ""), request.args.get("outcome", "")
     with History(_path()) as history:
         everything = history.units()
-        closed = history.closed_heat()
+        closed = history.closed_heat(COMPARED)
     models = sorted({stay["model"] for stay in everything})
     outcomes = sorted({stay["outcome"] for stay in everything})
     found = [
@@ -83,6 +84,8 @@ def units() -> ResponseReturnValue:
         by_step=_yield_by(found, lambda stay: [(step["step"], step["result"]) for step in stay["steps"]]),
         by_model=_yield_by(found, lambda stay: [(stay["model"], _fate(stay["outcome"]))]),
         comparisons=_comparisons(closed),
+        good=", ".join(GOOD_OUTCOMES),
+        most_compared=COMPARED,
     )
 
 

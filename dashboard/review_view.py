@@ -12,7 +12,7 @@ from shared.alarm_lives import Life, lives
 from shared.alarm_performance import Figure, Performance, performance
 from shared.chain import Verdict
 from shared.events import Event, EventBody
-from shared.history import Filter, History
+from shared.history import History
 from shared.proof import Proof, proof
 from shared.timeline import Moment, rfc3339
 from shared.wording import reason_text
@@ -61,14 +61,16 @@ class ReviewView(msgspec.Struct, frozen=True, kw_only=True):
 
 def review(history: History, period: Period, solder_steps: Sequence[str]) -> ReviewView:
     """Everything of a period; what has no date is counted, and in none."""
-    which = Filter(from_ms=period.from_ms, to_ms=period.to_ms)
-    # Proof and steps that began before the period are known only from what came before.
-    told = list(history.told(Filter(to_ms=period.to_ms)))
-    inside = [one for one in told if one[1].wall_ms is not None and one[1].wall_ms >= period.from_ms]
-    performed = performance(inside, history.spans(which.from_ms, which.to_ms))
-    seen = proof(told, solder_steps, period.from_ms)
+    told = list(history.told())
+    inside = [
+        one for one in told if one[1].wall_ms is not None and period.from_ms <= one[1].wall_ms < period.to_ms
+    ]
+    performed = performance(inside, history.spans(period.from_ms, period.to_ms))
+    # Proof, and steps that began before the period or end after it, are known only from all of the record.
+    ends = {span.boot: span.to_ms for span in history.spans()}
+    seen = proof(told, solder_steps, period.from_ms, period.to_ms, ends)
     verdict = history.verify()
-    undated = sum(1 for _, moment, _ in history.told() if moment.wall_ms is None)
+    undated = sum(1 for _, moment, _ in told if moment.wall_ms is None)
     return ReviewView(
         **_share(seen),
         proven=duration_text(seen.proven_ms / 1000),
@@ -91,8 +93,13 @@ def _share(seen: Proof) -> dict[str, str]:
     whole = duration_text(seen.soldering_ms / 1000)
     runs = len(seen.soldering)
     line = f"of {whole} of soldering ({runs} {'time' if runs == 1 else 'times'}) were with proven extraction."
-    if share == 1:
+    if share == 1 and not seen.losses_in_soldering:
         return {"share": "100 %", "share_line": line, "share_tone": "green"}
+    if share == 1:
+        count = seen.losses_in_soldering
+        times = "once" if count == 1 else f"{count} times"
+        line += f" But proof was lost {times} while somebody soldered, and the step was held: look below."
+        return {"share": "100 %", "share_line": line, "share_tone": "amber"}
     # Rounded down: what is not all of it never looks like it.
     return {"share": f"{int(share * 1000) / 10:.1f} %", "share_line": line, "share_tone": "red"}
 
@@ -127,10 +134,11 @@ def _soldering(told: Sequence[Told], seen: Proof) -> Table:
             run.technician or "–",
             duration_text(run.proven_ms / 1000),
             duration_text(run.unproven_ms / 1000),
+            str(run.losses),
         )
-        for run in sorted(seen.soldering, key=lambda run: -run.unproven_ms)
+        for run in sorted(seen.soldering, key=lambda run: (-run.unproven_ms, -run.losses))
     )
-    columns = ("when (UTC)", "unit", "technician", "with proof", "without proof")
+    columns = ("when (UTC)", "unit", "technician", "with proof", "without proof", "proof lost")
     return Table("soldering", "Soldering", columns, rows, "Nobody soldered.")
 
 

@@ -8,7 +8,7 @@ import threading
 from collections.abc import Callable
 from typing import NamedTuple
 
-from flask import Flask, request
+from flask import Flask, g, request
 from flask.typing import ResponseReturnValue
 
 from dashboard.access import Scope
@@ -71,6 +71,7 @@ def install(
             return problem(403, detail, {"WWW-Authenticate": header})
         if wait_s := allowance.wait_s(f"{scope} {token.name}", limits[scope], clock()):
             return _slower(wait_s)
+        g.caller = token.name
         return None
 
     app.extensions["benchward-bearer"] = guard

@@ -244,8 +244,9 @@ def extraction(query: shapes.PeriodQuery) -> Any:
     running_from_a: float = current_app.config["RUNNING_FROM_A"]
     with _record() as history:
         run_s, blind_s = history.extractor_seconds(running_from_a, which.from_ms, which.to_ms)
-        # Proof and steps that began before the period are known only from what came before.
-        seen = proof(history.told(Filter(to_ms=which.to_ms)), solder, which.from_ms)
+        # Proof, and steps that began before the period or end after it, are known only from all of it.
+        ends = {span.boot: span.to_ms for span in history.spans()}
+        seen = proof(history.told(), solder, which.from_ms, which.to_ms, ends)
     proven_ms = sum(run.proven_ms for run in seen.soldering)
     return shapes.Extraction(
         hours_run=run_s / HOUR_S,

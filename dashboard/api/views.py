@@ -2,7 +2,8 @@
 
 from typing import Any
 
-from flask import Blueprint, current_app, request
+import msgspec
+from flask import Blueprint, current_app, g, request
 from flask.typing import ResponseReturnValue
 from spectree import Response
 
@@ -17,7 +18,7 @@ from shared.requests import Unreadable, is_identifier, parse_json, print_text
 
 WAIT_S = 5.0
 # Only a person may ask these, in their own name.
-FOR_PEOPLE = (requests.OutOfService, requests.InService, requests.SignReview)
+FOR_PEOPLE = (requests.OutOfService, requests.InService, requests.SignReview, requests.ShiftCheck)
 stations = Blueprint("api_stations", __name__, url_prefix=BASE)
 
 
@@ -69,7 +70,7 @@ def state(station: str) -> Any:
 @opens_with(Scope.REQUEST)
 @api_description.validate(resp=answers(Answer, 400, 404, 409, 413, 415, 422, 503, 504), tags=["stations"])
 def ask(station: str) -> Any:
-    """Ask a station; answered when the event is on its disk.
+    """Ask a station; answered when the event is on its disk, and recorded by the token's name.
 
     409: the station refused, with its reasons. 504: it did not answer in time, and may have done it all the
     same; look at its events before asking again.
@@ -82,6 +83,10 @@ def ask(station: str) -> Any:
         fail(422, f"That is no request: {wanted.detail}.", reasons=[wanted.reason])
     if isinstance(wanted, FOR_PEOPLE):
         fail(403, "Only a person may ask that, signed in at the pages.")
+    if wanted.by not in (None, g.caller):
+        fail(403, f"by is {wanted.by!r}; what this token asks is recorded as by {g.caller!r}.", at="by")
+    if not isinstance(wanted, requests.SignIn):
+        wanted = msgspec.structs.replace(wanted, by=g.caller)
     if not _live().connected:
         fail(503, "The broker cannot be reached, so no station can be asked.", {"Retry-After": "5"})
     answer: Answer | None = _live().ask(station, print_text(wanted), WAIT_S)

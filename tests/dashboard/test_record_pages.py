@@ -6,11 +6,13 @@ import re
 import xml.etree.ElementTree as ElementTree
 
 import pytest
-from morning import DAY_MS, record_morning
+from morning import DAY_MS, record_morning, told
 
 from dashboard.app import create_app
 from dashboard.drawing import thinned, time_step_s
 from dashboard.people import People
+from shared import events
+from station.journal.ledger import BootClock, Ledger
 
 RANGE = "from=2026-03-02&to=2026-03-02"
 
@@ -54,6 +56,8 @@ def test_units_show_yield_and_compare_without_a_verdict(client):
     assert "frame-off 1 1 100%" in text
     assert "oled 1 1 100%" in text
     assert "lcd 0 1 0%" in text
+    assert "Went well: delivered, done, repaired, returned. Every other outcome counts as not." in text
+    assert "of the 500 units closed last" in text
     assert "(1 units)" in text
 
 
@@ -92,6 +96,27 @@ def test_review_leads_with_soldering_under_proof(client):
     assert "0.5 mL counted" in text
     assert "their chain unbroken" in text
     assert "Nobody soldered" not in text
+
+
+def test_review_is_not_green_where_proof_was_lost_under_somebodys_hands(board, tmp_path):
+    """The step was held in the same moment, so no second is without proof; the headline still says it."""
+    path = tmp_path / "lost.db"
+    ledger = Ledger(path)
+    ledger.write([
+        BootClock("one", DAY_MS),
+        told(0, events.StationStarted(station="bench-1", version="v", sheet="s")),
+        told(1, events.UnitBookedIn(unit="U-1", model="oled"), events.ExtractionProven()),
+        told(10, events.StepStarted(unit="U-1", step="solder", attempt=1, technician="T-4")),
+        told(40, events.ExtractionLost(reason="low-current"),
+             events.StepHeld(unit="U-1", step="solder", alarm="extraction-lost")),
+        told(50, events.StepAbandoned(unit="U-1", step="solder", reason="fan")),
+    ])  # fmt: skip
+    ledger.close()
+    answer = create_app(board, None, path).test_client().get(f"/review?{RANGE}")
+    assert "100 % of 30 s of soldering" in words(answer)
+    assert "proof was lost once while somebody soldered" in words(answer)
+    assert 'class="headline tone-amber"' in answer.text
+    assert "tone-green" not in answer.text
 
 
 def test_review_of_another_day_is_empty_and_says_so(client):

@@ -124,11 +124,11 @@ def test_performance_is_that_of_the_rules(call, journal) -> None:
 
 
 def test_extraction_tells_hours_and_proof(call) -> None:
-    """600 s of current above 0.25 A; proven from 410 s to the last event at 560 s, the soldering in it."""
+    """600 s of current above 0.25 A; proven from 410 s until the last reading, the soldering in it."""
     told = call("/extraction").json
     assert told["hours_run"] == pytest.approx(600 / 3600)
     assert told["hours_without_current"] == 0
-    assert told["hours_proven"] == pytest.approx(150 / 3600)
+    assert told["hours_proven"] == pytest.approx(190 / 3600)
     assert told["hours_soldering"] == pytest.approx(60 / 3600)
     assert told["soldering_proven_share"] == 1
 
@@ -137,7 +137,10 @@ def test_extraction_of_a_period_knows_what_stood_before(call) -> None:
     """A period that begins while a solder step runs in proven air counts the rest of it, with proof."""
     told = call("/extraction?from=2026-03-02T08:07:20Z&to=2026-03-02T08:07:50Z").json
     assert told["hours_run"] == pytest.approx(30 / 3600)
-    assert told["hours_proven"] == pytest.approx(0, abs=1e-9)  # no event lies in it: nothing more is known
+    assert told["hours_proven"] == pytest.approx(30 / 3600)
+    assert told["hours_soldering"] == pytest.approx(
+        30 / 3600
+    )  # from 440 to 470 s, though no event lies in it
     told = call("/extraction?from=2026-03-02T08:07:20Z").json
     assert told["hours_soldering"] == pytest.approx(40 / 3600)
     assert told["soldering_proven_share"] == 1

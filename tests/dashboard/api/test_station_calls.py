@@ -30,7 +30,14 @@ def test_accepted_request_is_answered_with_its_event(call, board) -> None:
     body = {"verb": "finish", "step": "check-1", "result": "pass", "note": "two words"}
     answer = call(ASK, "POST", json=body)
     assert (answer.status_code, answer.json) == (200, {"accepted": True, "reasons": [], "seq": 7})
-    assert board.asked == [("bench-1", "finish step=check-1 result=pass 'note=two words'")]
+    assert board.asked == [("bench-1", "finish step=check-1 result=pass 'note=two words' by=both")]
+
+
+def test_a_badge_reader_signs_somebody_in(call, board) -> None:
+    """Who takes the bench is told; everything else is recorded by the token's name."""
+    call(ASK, "POST", json={"verb": "sign-in", "technician": "T-4"})
+    call(ASK, "POST", json={"verb": "ack", "by": "both"})
+    assert board.asked == [("bench-1", "sign-in technician=T-4"), ("bench-1", "ack by=both")]
 
 
 def test_refused_request_tells_every_reason(call, board) -> None:
@@ -71,6 +78,8 @@ def test_lost_broker_is_a_503_and_asks_nobody(call, board) -> None:
             {"json": {"verb": "sign-review", "period": "2026-03-02/2026-03-02", "head": "0" * 64, "by": "S"}},
             403,
         ),
+        ({"json": {"verb": "ack", "by": "T-4"}}, 403),
+        ({"json": {"verb": "shift-check", "by": "both", "verdicts": "lamps=passed"}}, 403),
         ({"json": {"verb": "out-of-service", "alarm": "plate-high", "by": "S", "reason": "x"}}, 403),
     ],
 )
