@@ -1,7 +1,5 @@
 """The pages made from the record: units, one unit, the safety review; and the review's tables as CSV."""
 
-import csv
-import io
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -17,6 +15,7 @@ from dashboard.review_view import DAY_MS, Period, as_csv, period_of, review, und
 from dashboard.signing import ticket
 from dashboard.unit_view import unit_view
 from dashboard.words import duration_text
+from shared.csv_lines import csv_text
 from shared.curve import Point, curve
 from shared.history import History, UnitFilter, UnitHeat
 from shared.problems import BenchwardError, InputError
@@ -191,10 +190,8 @@ def review_csv(table: str) -> ResponseReturnValue:
     found = next((each for each in view.tables if each.key == table), None)
     if found is None:
         abort(404)
-    buffer = io.StringIO()
-    csv.writer(buffer).writerows(as_csv(found))
     headers = {"Content-Disposition": f'attachment; filename="{table}.csv"'}
-    return Response(buffer.getvalue(), mimetype="text/csv", headers=headers)
+    return Response(csv_text(as_csv(found)), mimetype="text/csv", headers=headers)
 
 
 def _period() -> Period:

@@ -1,7 +1,5 @@
 """The views of the interface on what is recorded: units, heat, events, alarms, the extractor."""
 
-import csv
-import io
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import datetime
@@ -22,6 +20,7 @@ from dashboard.api.describe import answers, api_description
 from dashboard.api.problem import BASE, fail, record_trouble
 from shared.alarm_lives import Life, lives
 from shared.alarm_performance import performance
+from shared.csv_lines import csv_text
 from shared.history import Filter, History, StepRecord, UnitFilter
 from shared.problems import BenchwardError, FailureError
 from shared.proof import proof
@@ -142,14 +141,11 @@ def _trace(unit: str) -> ResponseReturnValue:
     with _record() as history:
         _known(history, name)
         rows = history.heat_rows(name)
-    buffer = io.StringIO()
-    writer = csv.writer(buffer)
-    writer.writerow(CSV_COLUMNS)
-    for row, wall_ms in rows:
-        numbers = (row.second, row.mean_c, row.max_c, row.known_s)
-        writer.writerow([rfc3339(wall_ms) or "", row.boot, *("" if n is None else n for n in numbers)])
+    lines = [
+        (rfc3339(wall_ms), row.boot, row.second, row.mean_c, row.max_c, row.known_s) for row, wall_ms in rows
+    ]
     headers = {"Content-Disposition": f'attachment; filename="{name}-heat.csv"', "Vary": "Accept"}
-    return Response(buffer.getvalue(), mimetype="text/csv", headers=headers)
+    return Response(csv_text([CSV_COLUMNS, *lines]), mimetype="text/csv", headers=headers)
 
 
 @records.get("/units/<unit>/heat")

@@ -1,6 +1,5 @@
 """The command ``benchward collect``."""
 
-import csv
 import logging
 import signal
 import socket
@@ -15,6 +14,7 @@ from dashboard.cli import broker_address
 from dashboard.collector.follow import BrokerAccess, Collector
 from dashboard.collector.gaps import Gap, gaps_of, runs_in
 from dashboard.collector.store import Store, reading_engine
+from shared.csv_lines import csv_text
 from shared.problems import FailureError
 from shared.requests import IDENTIFIER, is_identifier
 
@@ -89,9 +89,8 @@ def _gaps(url: str, station: str | None) -> list[Gap]:
 def _print(gaps: list[Gap], shape: str) -> None:
     """One line a gap; ends the program with 1 if there is any."""
     if shape == "csv":
-        table = csv.writer(sys.stdout, lineterminator="\n")
-        table.writerow(["station", "first", "last", "what"])
-        table.writerows([gap.station, gap.first, gap.last, _what(gap)] for gap in gaps)
+        rows = [(gap.station, gap.first, gap.last, _what(gap)) for gap in gaps]
+        click.echo(csv_text([("station", "first", "last", "what"), *rows], end="\n"), nl=False)
     for gap in gaps if shape != "csv" else []:
         if shape == "jsonl":
             fields = {"station": gap.station, "first": gap.first, "last": gap.last, "what": _what(gap)}

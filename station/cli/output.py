@@ -1,12 +1,12 @@
 """Lists on stdout: as JSON lines, CSV or text that can be read aloud."""
 
-import csv
-import io
 import json
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any, TypeVar
 
 import click
+
+from shared.csv_lines import csv_text
 
 Row = dict[str, Any]
 F = TypeVar("F", bound=Callable[..., Any])
@@ -45,9 +45,7 @@ def _cell(value: Any) -> str:
 
 
 def _csv_line(cells: Sequence[str]) -> str:
-    buffer = io.StringIO()
-    csv.writer(buffer, lineterminator="").writerow(cells)
-    return buffer.getvalue()
+    return csv_text([cells], end="")
 
 
 def clock(seconds: float) -> str:

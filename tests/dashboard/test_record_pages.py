@@ -155,6 +155,18 @@ def test_every_table_of_the_review_is_to_be_had_as_csv(client):
     assert client.get("/review/nonsense.csv").status_code == 404
 
 
+def test_a_tables_csv_holds_no_formula(board, tmp_path):
+    """What a stranger asked at the broker is text in the safety lead's spreadsheet."""
+    path = tmp_path / "formula.db"
+    ledger = Ledger(path)
+    refused = events.RequestRefused(request="=cmd|'/C calc'!A0", reasons=["unknown-request"])
+    ledger.write([BootClock("one", DAY_MS), told(0, refused)])
+    ledger.close()
+    answer = create_app(board, None, path).test_client().get(f"/review/refusals.csv?{RANGE}")
+    rows = list(csv.reader(io.StringIO(answer.text)))
+    assert rows[1][1] == "'=cmd|'/C calc'!A0"
+
+
 def test_curve_is_to_be_had_as_points_with_its_gap(client):
     """Seconds, mean, lowest, highest; nothing where nothing was read."""
     points = client.get(f"/curve.json?from={DAY_MS}&to={DAY_MS + 600_000}").json["points"]

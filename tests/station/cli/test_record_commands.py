@@ -13,6 +13,10 @@ from typing import Any
 import pytest
 from click.testing import Result
 
+from shared import events
+from shared.timeline import Moment
+from station.journal.ledger import Ledger, Told
+
 Call = Callable[..., Result]
 Lines = Callable[[Result], list[dict[str, Any]]]
 FORMS = ("jsonl", "csv", "text")
@@ -114,6 +118,28 @@ def test_log_is_the_same_when_listed_in_any_form(benchward: Call, lines: Lines, 
     ]
     assert [line.split()[0] for line in text] == [str(event["seq"]) for event in events]
     assert all(event["kind"] in line for event, line in zip(events, text, strict=True))
+
+
+def test_csv_holds_no_formula_that_a_stranger_wrote(
+    benchward: Call, lines: Lines, recorded: Path, tmp_path: Path
+) -> None:
+    """What a spreadsheet would reckon is text in it; JSON lines have it bare."""
+    path = Path(shutil.copy(recorded, tmp_path / "bench.db"))
+    ledger = Ledger(path)
+    formula = '=HYPERLINK("http://x","y")'
+    refused = events.RequestRefused(request=formula, reasons=["unknown-request"])
+    booked = events.UnitBookedIn(unit="-U-1", model="@M", job=formula)
+    ledger.write([Told(Moment("other", 1000), (refused, booked))])
+    ledger.close()
+    for command in ("log", "units"):
+        rows = table(benchward(command, "--db", path, "--format", "csv"))
+        cells = [cell for row in rows for cell in row.values()]
+        assert not [
+            cell for cell in cells if cell[:1] in "=@-+" and cell and not re.fullmatch(r"-[\d.]+", cell)
+        ]
+        assert [cell for cell in cells if cell == "'-U-1"]
+    bare = lines(benchward("units", "--db", path, "--format", "jsonl"))
+    assert [(unit["unit"], unit["job"]) for unit in bare][-1] == ("-U-1", formula)
 
 
 def test_log_prints_what_replay_printed_when_read_back(
