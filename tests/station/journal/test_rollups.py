@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from sqlalchemy import Engine, event
 
 from shared import events
 from shared.curve import curve
@@ -82,6 +83,28 @@ def test_rollups_do_not_depend_on_how_readings_were_batched(tmp_path_factory, se
     roll_up_anew(many)
     for table in ("minutes", "hours"):
         assert rolled(whole, table) == rolled(many, table)
+
+
+def test_hours_of_minutes_need_no_more_statements_than_the_first_hour(tmp_path):
+    """SQLAlchemy keeps each statement it has made ready: one for every minute would fill the memory."""
+    made: set[str] = set()
+
+    def keep(_connection, _cursor, statement, *_more) -> None:
+        made.add(statement)
+
+    event.listen(Engine, "before_cursor_execute", keep)
+    try:
+        ledger = Ledger(tmp_path / "b.db")
+        counts = []
+        for hour in range(3):
+            for minute in range(60):
+                ledger.write([second(hour * 3600 + minute * 60)])
+            counts.append(len(made))
+        ledger.close()
+    finally:
+        event.remove(Engine, "before_cursor_execute", keep)
+    assert counts[0] > 0
+    assert counts == [counts[0]] * 3
 
 
 def test_verify_finds_a_rollup_that_was_changed(tmp_path):
