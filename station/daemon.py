@@ -148,6 +148,7 @@ class Daemon:
             after_tick: told after each tick of `run`; must neither block nor raise.
         """
         self.ticks = 0
+        self.late = 0  # by more than NEARLY of a tick
         self.missed = 0
         self._station, self._book, self._tick_ms = station, book, tick_ms
         self._clock, self._wiring, self._journal, self._inbox = clock, wiring, journal, inbox
@@ -239,6 +240,7 @@ class Daemon:
         mono_ms, wall_ms = self._clock.mono_ms(), self._clock.wall_ms()
         late_ms = 0 if due_ms is None else mono_ms - due_ms
         if abs(late_ms) > self._tick_ms * NEARLY:
+            self.late += 1
             late_ms = 0
         late_ms = min(late_ms, mono_ms - self._last_ms)  # a request answered just before is not later than it
         self._last_ms = mono_ms - late_ms

@@ -155,6 +155,14 @@ def test_ticks_are_counted_and_missed_ones_too(station: Station) -> None:
     assert (station.daemon.ticks, station.daemon.missed) == (5, 12)
 
 
+def test_a_tick_over_a_quarter_late_is_counted(station: Station) -> None:
+    """Of five ticks due every 0.1 s, one comes 25 ms late, which is nearly in time, and one 26 ms."""
+    for due_ms, late_ms in ((100, 0), (200, 25), (300, 26), (400, 0), (500, 1)):
+        station.clock.now_ms = due_ms + late_ms
+        station.daemon.tick(due_ms)
+    assert (station.daemon.ticks, station.daemon.late) == (5, 1)
+
+
 def test_outputs_are_safe_when_the_run_ends_however_it_ends(station: Station) -> None:
     """Even when a tick raises."""
     station.ticks(60)
