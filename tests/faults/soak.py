@@ -114,7 +114,7 @@ def growth(samples: Sequence[Sample], warm_up: float = WARM_UP, ease: float = 1.
 class Watch:
     """The whole bench under one folder, watched from outside. Use as a context manager."""
 
-    def __init__(self, folder: Path, speed: float, leak: str | None = None) -> None:
+    def __init__(self, folder: Path, speed: float, leak: Sequence[str] = ()) -> None:
         self._folder, self.speed, self._leak = folder, speed, leak
         self.db, self._result = folder / "station.db", folder / "ticked.json"
         self.samples: list[Sample] = []
@@ -165,7 +165,7 @@ class Watch:
             settings,
             str(self.speed),
             self._result,
-            *filter(None, [self._leak]),
+            *self._leak,
         ]
         with (self._folder / "station.log").open("wb") as log:
             return subprocess.Popen(command, stdout=log, stderr=log)
@@ -251,7 +251,7 @@ def part(
     *,
     rounds: int = WARMING_ROUNDS,
     ease: float = 1.0,
-    leak: str | None = None,
+    leak: Sequence[str] = (),
 ) -> dict[str, object]:
     """One soak: its figures, with ``faults`` that make it fail.
 
@@ -261,7 +261,7 @@ def part(
         every_s: from one look to the next, in real seconds.
         rounds: of pages fetched before the watch.
         ease: the limits are multiplied by it.
-        leak: what the station is made to leak, one of `working_bench.LEAKS`.
+        leak: what the station is made to leak, of `working_bench.LEAKS`.
     """
     begun_s = time.monotonic()
     with tempfile.TemporaryDirectory(prefix="benchward-soak-", ignore_cleanup_errors=True) as name:
@@ -338,7 +338,13 @@ def main() -> int:
         "--simulated-hours", type=float, default=8.0, help="of the bench, compressed; 0 leaves it out"
     )
     parser.add_argument("--real-hours", type=float, default=1.0, help="0 leaves it out")
-    parser.add_argument("--leak", choices=LEAKS, help="make the station leak, to see that it is found")
+    parser.add_argument(
+        "--leak",
+        choices=LEAKS,
+        nargs="+",
+        default=(),
+        help="make the station leak these, to see that it is found",
+    )
     parser.add_argument("--json", type=Path, metavar="FILE", help="keep the figures here as well")
     told = parser.parse_args()
     parts: dict[str, dict[str, object]] = {}

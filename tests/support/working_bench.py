@@ -1,9 +1,9 @@
 """A station in a process of its own, at whose simulated bench somebody works until it is told to stop.
 
-    python tests/support/working_bench.py SETTINGS SPEED RESULT [LEAK]
+    python tests/support/working_bench.py SETTINGS SPEED RESULT [LEAK ...]
 
 At speed 1 the sampling thread and the clock are the real ones. At the end RESULT says how it ticked (JSON).
-LEAK makes it lose one of memory, files or threads as it goes, for whoever wants to see that a watch finds it.
+LEAK (memory, files, threads) makes it lose these as it goes, for whoever wants to see that a watch finds it.
 """
 
 import json
@@ -11,7 +11,7 @@ import os
 import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from shared.messages import Answer
@@ -55,8 +55,10 @@ def counted(ask: Callable[[str], Answer | None], counts: dict[str, int]) -> Call
     return asked
 
 
-def leaking(what: str, after_tick: Callable[[], None], ended: threading.Event) -> Callable[[], None]:
-    """A follower of ticks that loses something as well: 100 bytes a tick, or a file or thread in 500."""
+def leaking(
+    what: Sequence[str], after_tick: Callable[[], None], ended: threading.Event
+) -> Callable[[], None]:
+    """A follower of ticks that loses something as well: 2 kB a tick, a file, a thread every 500 ticks."""
     lost: list[object] = []
     ticks = 0
 
@@ -64,11 +66,11 @@ def leaking(what: str, after_tick: Callable[[], None], ended: threading.Event) -
         nonlocal ticks
         after_tick()
         ticks += 1
-        if what == "memory":
-            lost.append(bytes(67))  # 33 bytes more are what CPython takes for the object itself
-        elif ticks % 500 == 0 and what == "files":
+        if "memory" in what:
+            lost.append(bytes(2000))
+        if "files" in what and ticks % 500 == 0:
             lost.append(os.open(os.devnull, os.O_RDONLY))
-        elif ticks % 500 == 0:
+        if "threads" in what and ticks % 500 == 0:
             thread = threading.Thread(target=ended.wait, daemon=True)
             thread.start()
             lost.append(thread)
@@ -84,8 +86,8 @@ def main() -> None:
     book = Book(settings.limits, default_sheet())
     station, plant, clock = simulated_station(settings, book, speed=speed, seed=1)
     counts = {"accepted": 0, "refused": 0, "unanswered": 0}
-    if len(sys.argv) > 4:
-        station.daemon._after_tick = leaking(sys.argv[4], station.daemon._after_tick, stop)
+    if sys.argv[4:]:
+        station.daemon._after_tick = leaking(sys.argv[4:], station.daemon._after_tick, stop)
     with station:
         end_s = time.monotonic() + 15
         while station.link is not None and not station.link.up and time.monotonic() < end_s:
