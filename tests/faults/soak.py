@@ -345,7 +345,7 @@ def main() -> int:
         default=(),
         help="make the station leak these, to see that it is found",
     )
-    parser.add_argument("--json", type=Path, metavar="FILE", help="keep the figures here as well")
+    parser.add_argument("--json", type=Path, metavar="FILE", help="keep the figures here")
     told = parser.parse_args()
     parts: dict[str, dict[str, object]] = {}
     for name, speed, bench_s, every_s in (
