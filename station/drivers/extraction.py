@@ -1,14 +1,16 @@
-"""The extractor's motor current through one channel of an MCP3008: whole mains cycles, one window at a time.
+"""The extractor's motor current through one channel of an MCP3008, over windows of whole mains cycles.
 
-On a live station a thread of its own keeps sampling, because a window takes as long as a tick; the tick only
-looks at the latest result, and a result that is too old is no result. Faster than real time, a window is
-sampled when it is asked for.
+On a live station a thread of its own keeps sampling, because a window takes as long as a tick, and judges the
+last window after every cycle: a fan that dies shows a window later, not up to two. The tick only looks at the
+latest result, and a result that is too old is no result. Faster than real time, a window is sampled when it
+is asked for.
 """
 
 import logging
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections import deque
+from collections.abc import Callable, Iterator, MutableSequence, Sequence
 from functools import partial
 from typing import Protocol
 
@@ -65,6 +67,8 @@ class ExtractionSensor:
         self._pacer = pacer
         step_s = 1.0 / (wire.mains_hz * wire.samples_per_cycle)
         self._offsets_s = tuple(n * step_s for n in range(wire.cycles * wire.samples_per_cycle))
+        self._cycle_offsets_s = self._offsets_s[: wire.samples_per_cycle]
+        self._cycle_s = 1.0 / wire.mains_hz
         self._judge = _judge_of(wire)
         self.window_s = wire.cycles / wire.mains_hz
 
@@ -76,17 +80,51 @@ class ExtractionSensor:
         """
         codes: list[int] = []
         times_s: list[float] = []
+        begin_s = self._pacer.now_s() if start_s is None else start_s
+        if not self._take(begin_s, self._offsets_s, codes, times_s):
+            return UNREADABLE
+        return self._judge(codes, times_s)
+
+    def windows(self) -> Iterator[ExtractionReading]:
+        """The last window, judged after every cycle, without end; the first when it is whole.
+
+        Where the bus fails, or a cycle begins more than a cycle late, a whole window is taken anew.
+        """
+        codes: deque[int] = deque(maxlen=len(self._offsets_s))
+        times_s: deque[float] = deque(maxlen=len(self._offsets_s))
+        due_s: float | None = None
+        while True:
+            now_s = self._pacer.now_s()
+            if due_s is None or now_s - due_s > self._cycle_s:
+                codes.clear()
+                times_s.clear()
+                taken, due_s = self._take(now_s, self._offsets_s, codes, times_s), now_s + self.window_s
+            else:
+                taken = self._take(due_s, self._cycle_offsets_s, codes, times_s)
+                due_s += self._cycle_s
+            if not taken:
+                due_s = None
+                yield UNREADABLE
+            else:
+                yield self._judge(list(codes), list(times_s))
+
+    def _take(
+        self,
+        start_s: float,
+        offsets_s: Sequence[float],
+        codes: MutableSequence[int],
+        times_s: MutableSequence[float],
+    ) -> bool:
+        """Samples at these offsets, each with its time; False where the bus fails."""
         pacer, adc = self._pacer, self._adc
-        if start_s is None:
-            start_s = pacer.now_s()
         try:
-            for offset_s in self._offsets_s:
+            for offset_s in offsets_s:
                 pacer.wait_until_s(start_s + offset_s)
                 times_s.append(pacer.now_s())
                 codes.append(adc.raw_value)
         except bus_errors():
-            return UNREADABLE
-        return self._judge(codes, times_s)
+            return False
+        return True
 
     def now_s(self) -> float:
         """The time by which the windows are taken, seconds."""
@@ -115,7 +153,7 @@ class Sampler(Protocol):
 
 
 class ExtractionSampler:
-    """A thread that samples window after window.
+    """A thread that samples cycle after cycle, and has the latest window.
 
     Should the thread die of something unforeseen, the interpreter's hook prints it, :attr:`alive` turns False
     and :meth:`latest` goes stale, which the rules take for "not proven".
@@ -142,7 +180,7 @@ class ExtractionSampler:
         self._thread.start()
 
     def stop(self) -> None:
-        """Ask the thread to end after its window and wait for it, at most :data:`STOP_LIMIT_S`."""
+        """Ask the thread to end after its cycle and wait for it, at most :data:`STOP_LIMIT_S`."""
         self._stopping.set()
         if self._thread.is_alive():
             self._thread.join(STOP_LIMIT_S)
@@ -161,8 +199,9 @@ class ExtractionSampler:
         return latest[1]
 
     def _run(self) -> None:
+        windows = self._sensor.windows()
         while not self._stopping.is_set():
-            reading = self._sensor.sample_window()
+            reading = next(windows)
             self.beat_s = time.monotonic()
             self._latest = (self._sensor.now_s(), reading)
             if reading.quality is ExtractionQuality.UNREADABLE:

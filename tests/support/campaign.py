@@ -13,10 +13,10 @@ from pathlib import Path
 ARTEFACTS = Path(__file__).resolve().parents[1] / "artefacts" / "campaigns"
 
 
-def keep(name: str, figures: Mapping[str, object]) -> Path:
-    """Write the figures of a campaign; where."""
-    ARTEFACTS.mkdir(parents=True, exist_ok=True)
-    path = ARTEFACTS / f"{name}.json"
+def keep(name: str, figures: Mapping[str, object], path: Path | None = None) -> Path:
+    """Write the figures of a campaign, to ``path`` or beside those of the others; where."""
+    path = path or ARTEFACTS / f"{name}.json"
+    path.parent.mkdir(parents=True, exist_ok=True)
     about = {
         "at": datetime.now(UTC).isoformat(timespec="seconds"),
         "machine": f"{platform.system()} {platform.machine()}, {os.cpu_count()} cores, "

@@ -56,6 +56,12 @@ class Broker:
             self._process = subprocess.Popen([program, "-c", str(self._config)], stdout=log, stderr=log)
         wait_until(self.answers, what="the broker")
 
+    @property
+    def pid(self) -> int:
+        """Of its process, while it runs."""
+        assert self._process is not None
+        return self._process.pid
+
     def answers(self) -> bool:
         """Whether it takes connections."""
         with suppress(OSError), socket.create_connection(("127.0.0.1", self.port), timeout=0.5):

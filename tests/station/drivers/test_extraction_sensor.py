@@ -86,12 +86,48 @@ def test_an_inline_sampler_gives_the_window_that_ends_now(adc: Any, adc_wire: An
     assert sampler.alive
 
 
+def test_windows_slide_by_a_cycle_and_show_silence_a_window_after_it_began(
+    adc: Any, adc_wire: Any, pacer: Any
+) -> None:
+    """1 A for six cycles, then none: windows hold 5, 5, 4, 3, 2, 1, 0 cycles of it; RMS by hand."""
+    adc_wire.codes = ONE_AMPERE * 6 + [512] * 1000
+    windows = ExtractionSensor(adc, WIRE, pacer).windows()
+    found = [next(windows) for _ in range(7)]
+    assert pacer.time_s == pytest.approx(100.0 + 11 * 0.02 - 0.001)
+    assert all(reading.quality is ExtractionQuality.GOOD for reading in found)
+    roots = [sqrt(cycles / 5) for cycles in (5, 5, 4, 3, 2, 1, 0)]
+    assert [reading.extraction_a for reading in found] == pytest.approx(roots, abs=0.005)
+
+
+def test_after_a_failed_bus_or_a_long_pause_a_window_is_taken_anew(
+    adc: Any, adc_wire: Any, pacer: Any
+) -> None:
+    """Twenty conversions make the next window, a hundred a new one without what was before."""
+    adc_wire.codes = ONE_AMPERE
+    windows = ExtractionSensor(adc, WIRE, pacer).windows()
+    counts = []
+    for gap_s, error in ((0, None), (0, None), (0.019, None), (0.03, None), (0, OSError("bus")), (0, None)):
+        pacer.time_s += gap_s
+        adc_wire.error, before = error, len(adc_wire.sent)
+        reading = next(windows)
+        counts.append((len(adc_wire.sent) - before, str(reading.quality)))
+    assert counts == [
+        (100, "good"),
+        (20, "good"),
+        (20, "good"),
+        (100, "good"),
+        (0, "unreadable"),
+        (100, "good"),
+    ]
+
+
 class GatedPacer:
-    """A clock whose next window begins only when it is let through."""
+    """A clock whose windows end only when they are let through: of the first, 100 samples, then 20 each."""
 
     def __init__(self) -> None:
         """Start at 10 s with the gate shut."""
         self.time_s = 10.0
+        self.waits = 0
         self.gate = threading.Semaphore(0)
         self.arrived = threading.Semaphore(0)
 
@@ -101,9 +137,10 @@ class GatedPacer:
 
     def wait_until_s(self, time_s: float) -> None:
         """Wait at the gate at the start of every window; jump otherwise."""
-        if time_s == self.time_s:
+        if self.waits == 0 or (self.waits >= 100 and self.waits % 20 == 0):
             self.arrived.release()
             assert self.gate.acquire(timeout=10)
+        self.waits += 1
         self.time_s = time_s
 
 
