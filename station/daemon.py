@@ -14,6 +14,7 @@ from typing import NamedTuple, Protocol
 from shared import VERSION
 from shared.events import ClockSet, EventBody, StationStarted, StationStopped, Values
 from shared.indication import SAFE, Levels
+from shared.log_lines import event_level, event_line
 from shared.messages import Answer, StationState
 from shared.problems import FailureError
 from shared.readings import ExtractionReading, Health, PlateReading, Reading
@@ -31,6 +32,7 @@ from station.rules.state import State
 from station.rules.tick import Book
 
 LOG = logging.getLogger("benchward.daemon")
+EVENTS = logging.getLogger("benchward.events")
 INBOX_LIMIT = 256
 MOST_REQUESTS_A_TICK = 16
 CLOCK_STEP_MS = 1000
@@ -175,6 +177,8 @@ class Daemon:
         vapour = journal.vapour(book.limits.solvent, now)
         self._state, told = begin(durable, now, started, book, hot_ms, vapour)
         journal.tell(Told(now, told))
+        for body in told:
+            _log(body)
 
     def run(self, stop: threading.Event) -> None:
         """Tick until told to stop; outputs are safe when this returns, however it returns."""
@@ -229,7 +233,9 @@ class Daemon:
         last = self._seconds.finish(self._now())
         if last is not None:
             self._journal.add_second(last)
-        self._journal.tell(Told(self._now(), (StationStopped(reason=reason),)))
+        stopped = StationStopped(reason=reason)
+        self._journal.tell(Told(self._now(), (stopped,)))
+        _log(stopped)
 
     def _now(self, due_ms: int | None = None) -> Moment:
         """Now; a tick that came nearly when it was due counts as having come then.
@@ -286,6 +292,8 @@ class Daemon:
         told = clock_events + decision.events
         if told or replies:
             self._journal.tell(Told(now, told), replies)
+        for body in told:
+            _log(body)
         done = self._seconds.add(now, self._state.watch, reading.extraction.extraction_a)
         if done is not None:
             self._journal.add_second(done)
@@ -313,6 +321,13 @@ class Daemon:
                 station=self._station, ticks=self.ticks, ticks_missed=self.missed,
             )
         )  # fmt: skip
+
+
+def _log(body: EventBody) -> None:
+    """An event as a line of the log; lines go through memory, so this waits for nobody."""
+    level = event_level(body)
+    if EVENTS.isEnabledFor(level):
+        EVENTS.log(level, "%s", event_line(body))
 
 
 def _shifted(outcome: Outcome, by: int) -> Outcome:

@@ -20,7 +20,7 @@ from shared.chain import ZERO
 from shared.events import EventRecord
 from shared.history import History
 from shared.messages import Answer, Second
-from shared.problems import FailureError
+from shared.problems import BenchwardError, FailureError
 from shared.timeline import Moment, is_trace
 from station.journal.backup import set_aside
 from station.journal.claim import UnwritableError
@@ -277,6 +277,9 @@ class Journal:
     def _opened_at_last(self) -> Ledger | None:
         try:
             self._fault = self._open()
+        except (BenchwardError, DBAPIError, OSError) as error:
+            LOG.error("journal %s cannot be opened: %s", self.path, error)
+            self._fault = "disk-error"
         except Exception:
             LOG.exception("journal %s cannot be opened", self.path)
             self._fault = "disk-error"
