@@ -27,6 +27,7 @@ from station.cli.record import heat, log, units, verify
 from station.cli.replay import replay
 from station.cli.rules import rules
 from station.cli.run import run
+from station.cli.status import status
 from station.settings import load_settings
 
 OTHER_COMMANDS = "benchward.commands"
@@ -118,6 +119,7 @@ for _command in (
     run,
     settings_group,
     sheet_group,
+    status,
     units,
     verify,
 ):
