@@ -1,7 +1,6 @@
 """The command that serves the pages: ``benchward dashboard``."""
 
 import errno
-import logging
 import signal
 from pathlib import Path
 from types import FrameType
@@ -17,6 +16,7 @@ from dashboard.people import People
 from dashboard.stream import STREAMS_AT_MOST
 from dashboard.tokens import Tokens
 from shared.broker_access import BrokerAccess
+from shared.log_lines import logging_to_stderr
 from shared.sheet import Sheet, load_sheet
 
 THREADS = STREAMS_AT_MOST + 14  # a stream holds a thread; these are left for everything else
@@ -89,7 +89,7 @@ def dashboard(
     proxy: str | None,
 ) -> None:
     """Serve the pages of the benches."""
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    click.get_current_context().with_resource(logging_to_stderr())
     live = Live(*broker, BrokerAccess(user, password_file, ca_file))
     app = create_app(
         live,

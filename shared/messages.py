@@ -158,6 +158,22 @@ class CommissioningState(msgspec.Struct, frozen=True, kw_only=True):
     shift_at: str | None = None
 
 
+class KeepingState(msgspec.Struct, frozen=True, kw_only=True):
+    """How the record fares on its way to the disk and to the broker.
+
+    ``journal_lag_s``: age of the oldest entry that is not on disk; up to the batch's few seconds is usual.
+    ``events_waiting`` and ``readings_waiting``: what the broker has not taken yet, seconds of record counted
+    up to a limit; None where there is no link, or it has not looked yet. ``ticks_late``: ticks that began
+    noticeably later than they were due.
+    """
+
+    journal_lag_s: float
+    journal_fault: str | None = None
+    events_waiting: int | None = None
+    readings_waiting: int | None = None
+    ticks_late: int = 0
+
+
 class StationState(msgspec.Struct, frozen=True, kw_only=True):
     """Retained on ``/state``: everything a page needs to show the bench as it is now."""
 
@@ -180,6 +196,7 @@ class StationState(msgspec.Struct, frozen=True, kw_only=True):
     alarms: list[AlarmState]
     indication: Indication
     commissioning: CommissioningState | None = None
+    keeping: KeepingState | None = None
     ticks: int
     ticks_missed: int
 

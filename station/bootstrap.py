@@ -27,6 +27,8 @@ from station.drivers.bench import Bench, real_bench
 from station.journal.writer import Journal
 from station.link.link import Link
 from station.measurement.uncertainty import plate_budget
+from station.metrics import Seen, board_c, exposition
+from station.metrics_server import MetricsServer
 from station.rules.tick import Book
 from station.settings import Settings
 from station.simulation.bench import SimulatedBench
@@ -133,10 +135,20 @@ class Station:
                 link=follower,
                 after_tick=self.watchdog.tick,
             )
+            port = settings.station.metrics_port
+            self._figures = MetricsServer(port, self._exposition) if port else None
         except BaseException:
             bench.close()
             journal.stop()
             raise
+
+    def _exposition(self) -> str:
+        """The station's figures now; called from whatever thread serves them."""
+        daemon, link = self.daemon, self.link
+        up = None if link is None else link.up
+        return exposition(
+            Seen(daemon.tally, daemon.ticks, daemon.missed, daemon.shown, self.journal.lost, up, board_c())
+        )
 
     def _workers(self) -> dict[str, Worker]:
         """The threads without which this station is no station."""
@@ -155,6 +167,8 @@ class Station:
         with ExitStack() as parts:
             parts.callback(sys.setswitchinterval, sys.getswitchinterval())
             sys.setswitchinterval(SWITCH_S)
+            if self._figures is not None:
+                parts.enter_context(self._figures)
             parts.callback(self._end)
             parts.push(self._finish)
             self.journal.start()

@@ -8,13 +8,17 @@ given into memory and work in threads of their own. How they fare is an input of
 import logging
 import queue
 import threading
+import time
 from collections.abc import Callable
 from typing import NamedTuple, Protocol
+
+from msgspec.structs import replace
 
 from shared import VERSION
 from shared.events import ClockSet, EventBody, StationStarted, StationStopped, Values
 from shared.indication import SAFE, Levels
-from shared.messages import Answer, StationState
+from shared.log_lines import event_level, event_line
+from shared.messages import Answer, KeepingState, StationState
 from shared.problems import FailureError
 from shared.readings import ExtractionReading, Health, PlateReading, Reading
 from shared.requests import Ack
@@ -29,8 +33,10 @@ from station.rules.describe import describe
 from station.rules.requests import Asked, Outcome
 from station.rules.state import State
 from station.rules.tick import Book
+from station.tally import Tally
 
 LOG = logging.getLogger("benchward.daemon")
+EVENTS = logging.getLogger("benchward.events")
 INBOX_LIMIT = 256
 MOST_REQUESTS_A_TICK = 16
 CLOCK_STEP_MS = 1000
@@ -63,6 +69,10 @@ class Follower(Protocol):
     def fault(self) -> str | None:
         """Why it does not, as a code."""
 
+    @property
+    def backlog(self) -> tuple[int, int] | None:
+        """Events and seconds of record that the broker has not taken yet; None where that is not known."""
+
     def show(self, state: StationState) -> None:
         """Take the newest snapshot; never blocks."""
 
@@ -72,6 +82,7 @@ class NoLink:
 
     up: bool | None = None
     fault: str | None = None
+    backlog: tuple[int, int] | None = None
 
     def show(self, state: StationState) -> None:
         """Show it to nobody."""
@@ -130,6 +141,7 @@ class Daemon:
         inbox: Inbox,
         link: Follower | None = None,
         after_tick: Callable[[], None] = lambda: None,
+        timer: Callable[[], float] = time.perf_counter,
     ) -> None:
         """Take up what the journal knows, and tell it that the station has started.
 
@@ -146,14 +158,17 @@ class Daemon:
             inbox: where requests come in.
             link: to the broker; None without one.
             after_tick: told after each tick of `run`; must neither block nor raise.
+            timer: seconds of any beginning, by which ticks are timed.
         """
         self.ticks = 0
         self.late = 0  # by more than NEARLY of a tick
         self.missed = 0
+        self.tally = Tally()
+        self.shown: StationState | None = None
         self._station, self._book, self._tick_ms = station, book, tick_ms
         self._clock, self._wiring, self._journal, self._inbox = clock, wiring, journal, inbox
         self._link: Follower = link or NoLink()
-        self._after_tick = after_tick
+        self._after_tick, self._timer = after_tick, timer
         self._calibrations_due = calibrations_due
         self._seconds = SecondMaker(to_ms(book.limits.gap_s))
         self._offset_ms: int | None = None
@@ -176,6 +191,8 @@ class Daemon:
         vapour = journal.vapour(book.limits.solvent, now)
         self._state, told = begin(durable, now, started, book, hot_ms, vapour)
         journal.tell(Told(now, told))
+        for body in told:
+            _log(body)
 
     def run(self, stop: threading.Event) -> None:
         """Tick until told to stop; outputs are safe when this returns, however it returns."""
@@ -197,6 +214,8 @@ class Daemon:
 
     def tick(self, due_ms: int | None = None) -> Decision:
         """One tick, that was due at ``due_ms``; now, without it."""
+        began_s = self._timer()
+        late = due_ms is not None and self._clock.mono_ms() - due_ms > self._tick_ms * NEARLY
         now = self._now(due_ms)
         plate, extraction, solvent_out = self._wiring.read()
         reading = Reading(
@@ -205,6 +224,7 @@ class Daemon:
         self._reading = reading
         decision = self._decide(now, reading, self._askings())
         self.ticks += 1
+        self.tally.tick(self._timer() - began_s, reading, self._state.watch.plate.quality, late=late)
         return decision
 
     def answer(self) -> None:
@@ -230,7 +250,9 @@ class Daemon:
         last = self._seconds.finish(self._now())
         if last is not None:
             self._journal.add_second(last)
-        self._journal.tell(Told(self._now(), (StationStopped(reason=reason),)))
+        stopped = StationStopped(reason=reason)
+        self._journal.tell(Told(self._now(), (stopped,)))
+        _log(stopped)
 
     def _now(self, due_ms: int | None = None) -> Moment:
         """Now; a tick that came nearly when it was due counts as having come then.
@@ -288,6 +310,8 @@ class Daemon:
         told = clock_events + decision.events
         if told or replies:
             self._journal.tell(Told(now, told), replies)
+        for body in told:
+            _log(body)
         done = self._seconds.add(now, self._state.watch, reading.extraction.extraction_a)
         if done is not None:
             self._journal.add_second(done)
@@ -309,12 +333,29 @@ class Daemon:
         if not due and not decision.events:
             return
         self._shown_ms = now.mono_ms
-        self._link.show(
-            describe(
-                self._book, self._state, reading, now, decision.indication,
-                station=self._station, ticks=self.ticks, ticks_missed=self.missed,
-            )
+        state = describe(
+            self._book, self._state, reading, now, decision.indication,
+            station=self._station, ticks=self.ticks, ticks_missed=self.missed,
         )  # fmt: skip
+        self.shown = replace(state, keeping=self._keeping())
+        self._link.show(self.shown)
+
+    def _keeping(self) -> KeepingState:
+        events, readings = self._link.backlog or (None, None)
+        return KeepingState(
+            journal_lag_s=round(self._journal.lag_s, 1),
+            journal_fault=self._journal.fault,
+            events_waiting=events,
+            readings_waiting=readings,
+            ticks_late=self.tally.late,
+        )
+
+
+def _log(body: EventBody) -> None:
+    """An event as a line of the log; lines go through memory, so this waits for nobody."""
+    level = event_level(body)
+    if EVENTS.isEnabledFor(level):
+        EVENTS.log(level, "%s", event_line(body))
 
 
 def _shifted(outcome: Outcome, by: int) -> Outcome:

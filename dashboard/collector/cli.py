@@ -1,6 +1,5 @@
 """The command ``benchward collect``."""
 
-import logging
 import signal
 import socket
 import sys
@@ -15,6 +14,7 @@ from dashboard.collector.follow import BrokerAccess, Collector
 from dashboard.collector.gaps import Gap, gaps_of, runs_in
 from dashboard.collector.store import Store, reading_engine
 from shared.csv_lines import csv_text
+from shared.log_lines import logging_to_stderr
 from shared.problems import FailureError
 from shared.requests import IDENTIFIER, is_identifier
 
@@ -67,7 +67,7 @@ def collect(
     if gaps:
         _print(_gaps(to, station), shape)
         return
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    click.get_current_context().with_resource(logging_to_stderr())
     collector = Collector(BrokerAccess(*broker, user, password_file, ca_file), group, name, Store(to))
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: collector.stop())

@@ -4,12 +4,15 @@ Exit codes: 0 done; 1 the operation failed or found a fault; 2 wrong use or inva
 names file, line or key, the offending value and what would be right.
 """
 
+import logging
+import sys
 from importlib.metadata import entry_points
 from pathlib import Path
 
 import click
 
 from shared import VERSION
+from shared.log_lines import priority, read_by_journald
 from shared.problems import BenchwardError, InputError
 from station.cli.alarms import alarms
 from station.cli.calibrate import calibrate
@@ -24,6 +27,7 @@ from station.cli.record import heat, log, units, verify
 from station.cli.replay import replay
 from station.cli.rules import rules
 from station.cli.run import run
+from station.cli.status import status
 from station.settings import load_settings
 
 OTHER_COMMANDS = "benchward.commands"
@@ -68,13 +72,19 @@ class BenchwardGroup(click.Group):
         try:
             return super().invoke(ctx)
         except BenchwardError as error:
-            click.echo(f"benchward: {error}", err=True)
+            _complain(error)
             ctx.exit(2 if isinstance(error, InputError) else 1)
         except BrokenPipeError:
             raise  # whoever read our output has had enough; click ends quietly
         except OSError as error:
-            click.echo(f"benchward: {error}", err=True)
+            _complain(error)
             ctx.exit(1)
+
+
+def _complain(error: Exception) -> None:
+    """One line on stderr, as an error's line in the service manager's journal where that reads it."""
+    mark = f"<{priority(logging.ERROR)}>" if read_by_journald(sys.stderr) else ""
+    click.echo(f"{mark}benchward: {error}", err=True)
 
 
 @click.group(cls=BenchwardGroup)
@@ -109,6 +119,7 @@ for _command in (
     run,
     settings_group,
     sheet_group,
+    status,
     units,
     verify,
 ):

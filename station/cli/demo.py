@@ -36,6 +36,8 @@ def demo(
     from station.demo import run_demo
 
     logging.basicConfig(level=logging.ERROR, format="%(levelname)s %(name)s: %(message)s")
+    # The story tells what happens; only what goes wrong is told beside it.
+    logging.getLogger("benchward.events").setLevel(logging.CRITICAL + 1)
     run_demo(
         settings, book_for(settings), speed=speed, minutes=minutes, port=port, browser=browser, seed=seed,
         stop=stop_on_signals(), tell=_tell,

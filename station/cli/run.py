@@ -7,8 +7,11 @@ from types import FrameType
 
 import click
 
+from shared.log_lines import logging_to_stderr
 from station.cli.book import book_for
 from station.settings import Settings
+
+LOG = logging.getLogger("benchward")
 
 
 def stop_on_signals() -> threading.Event:
@@ -34,19 +37,17 @@ def run(settings: Settings, simulate: bool, speed: float, seed: int) -> None:
 
     if speed != 1.0 and not simulate:
         raise click.UsageError("--speed goes with --simulate: real wires run in real time.")
-    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
     book = book_for(settings)
     stop = stop_on_signals()
-    if simulate:
-        station = simulated_station(settings, book, speed=speed, seed=seed)[0]
-    else:
-        station = real_station(settings, book)
-    with station:
-        logging.getLogger("benchward").info(
-            "station %s runs, sheet %s, settings %s",
-            settings.station.id, book.sheet.label, settings.digest(),
-        )  # fmt: skip
-        station.run(stop)
-    logging.getLogger("benchward").info(
-        "stopped after %d ticks, %d missed", station.daemon.ticks, station.daemon.missed
-    )
+    with logging_to_stderr():
+        if simulate:
+            station = simulated_station(settings, book, speed=speed, seed=seed)[0]
+        else:
+            station = real_station(settings, book)
+        with station:
+            LOG.info(
+                "station %s runs, sheet %s, settings %s",
+                settings.station.id, book.sheet.label, settings.digest(),
+            )  # fmt: skip
+            station.run(stop)
+        LOG.info("stopped after %d ticks, %d missed", station.daemon.ticks, station.daemon.missed)

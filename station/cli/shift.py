@@ -63,6 +63,7 @@ class Newest:
 
     up: bool | None = None
     fault: str | None = None
+    backlog: tuple[int, int] | None = None
     state: StationState | None = None
 
     def show(self, state: StationState) -> None:

@@ -170,6 +170,12 @@ class Journal:
         return None
 
     @property
+    def lag_s(self) -> float:
+        """Age of the oldest entry that is not on disk, in seconds; 0 when everything is."""
+        oldest_s = self._oldest_s
+        return 0.0 if oldest_s is None else max(0.0, time.monotonic() - oldest_s)
+
+    @property
     def ok(self) -> bool:
         """Whether what is handed in reaches the disk in time."""
         return self.fault is None
@@ -335,6 +341,9 @@ class Journal:
     def _opened_at_last(self) -> Ledger | None:
         try:
             self._fault = self._open()
+        except (BenchwardError, DBAPIError, OSError) as error:
+            LOG.error("journal %s cannot be opened: %s", self.path, error)
+            self._fault = "disk-error"
         except Exception:
             LOG.exception("journal %s cannot be opened", self.path)
             self._fault = "disk-error"

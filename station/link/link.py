@@ -12,6 +12,7 @@ import logging
 import threading
 import time
 from collections.abc import Callable
+from typing import NamedTuple
 
 from shared.broker_access import BrokerAccess
 from shared.events import MessageSetAside
@@ -37,6 +38,8 @@ STATE_LOOK_S = 0.02
 HEAD_GAP_S = 1.0
 CURSOR_GAP_S = 1.0
 FAREWELL_S, GOODBYE_S = 5.0, 2.0
+COUNT_GAP_S = 5.0
+MOST_COUNTED = 100_000
 AFTER_STUMBLE_S = 1.0
 # Seconds of record beyond which the live ones no longer wait for those before them.
 LONG = 600
@@ -46,6 +49,13 @@ SILENT_S, DEAD_S = 10.0, 45.0
 ASIDE_OF_RECORD = 8
 
 Ask = Callable[[AnyRequest | Unreadable, Callable[[Answer], None] | None], bool]
+
+
+class Backlog(NamedTuple):
+    """What waits for the broker: events, and seconds of record, counted up to a limit."""
+
+    events: int
+    readings: int
 
 
 class Link:
@@ -81,6 +91,8 @@ class Link:
         self._acknowledged = 0
         self._written = True
         self._aside = SetAside(self._record)
+        self._backlog: Backlog | None = None
+        self._counted_s = float("-inf")
         self._repeats = Repeats()
         journal.on_written = self._on_written
         status = topic(station, "status")
@@ -116,6 +128,11 @@ class Link:
         if not self._thread.is_alive():
             return faults.FAILING
         return self._fault if self._connection.connected else self._connection.fault
+
+    @property
+    def backlog(self) -> Backlog | None:
+        """What the broker has not taken yet; None before the link has looked. At most a few seconds old."""
+        return self._backlog
 
     @property
     def acknowledged(self) -> int:
@@ -227,6 +244,7 @@ class Link:
         self._judge()
         self._aside.settle()
         self._save_cursors()
+        self._count_backlog(history)
 
     def _begin_again(self, history: History) -> None:
         """A new connection: what was on its way is sent again, and the broker may have forgotten all."""
@@ -317,6 +335,15 @@ class Link:
         self._cursor_saved_s, self._saved = time.monotonic(), reached
         self._journal.move_cursor(Cursor("link-events", reached[0]))
         self._journal.move_cursor(Cursor("link-readings", reached[1].second, reached[1].boot_id))
+
+    def _count_backlog(self, history: History) -> None:
+        """How much is left to send, looked at now and then: counting rows costs something."""
+        now_s = time.monotonic()
+        if now_s - self._counted_s < COUNT_GAP_S:
+            return
+        self._counted_s = now_s
+        readings = history.seconds_beyond(self._readings.stream.cursor, MOST_COUNTED)
+        self._backlog = Backlog(max(0, self._journal.head[0] - self._events.stream.cursor), readings)
 
     def _take_requests(self) -> None:
         while self._connection.incoming:

@@ -15,6 +15,8 @@ from paho.mqtt.properties import Properties
 from shared.broker_access import BrokerAccess
 from shared.messages import Answer, StationState, Status, topic
 from shared.problems import FailureError
+from shared.wording import reason_text
+from station.link import faults
 from station.link.client import KEEPALIVE_S, send_at_once
 from station.settings import BrokerSettings
 
@@ -58,15 +60,15 @@ class Onlooker:
         try:
             self._client.connect(self._broker.host, self._broker.port, KEEPALIVE_S)
         except OSError as error:
-            raise FailureError(f"Broker {where} cannot be reached: {error}.") from error
+            raise FailureError(f"Broker {where}: {reason_text(faults.of_error(error))}") from error
         self._client.loop_start()
         try:
             refusal = self._subscribed.get(timeout=CONNECT_S)
         except queue.Empty:
-            refusal = f"no word in {CONNECT_S:g} s"
+            refusal = reason_text(faults.SILENT)
         if refusal:
             self._leave()
-            raise FailureError(f"Broker {where} does not let us look: {refusal}.")
+            raise FailureError(f"Broker {where}: {refusal}")
         return self
 
     def __exit__(
@@ -142,7 +144,7 @@ class Onlooker:
         self, client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any
     ) -> None:
         if reason.is_failure:
-            self._subscribed.put(str(reason))
+            self._subscribed.put(reason_text(faults.of_refused_connection(reason.value)))
             return
         station = self._station
         client.subscribe([(topic(station, "state"), 1), (topic(station, "status"), 1), (self._answers_to, 1)])
@@ -150,8 +152,8 @@ class Onlooker:
     def _on_subscribe(
         self, _client: mqtt.Client, _data: Any, _mid: int, reasons: Any, _properties: Any
     ) -> None:
-        refused = [str(reason) for reason in reasons if reason.is_failure]
-        self._subscribed.put(", ".join(refused))
+        denied = any(reason.is_failure for reason in reasons)
+        self._subscribed.put("It does not let this user read the station's topics." if denied else "")
 
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
         payload = bytes(message.payload)

@@ -88,6 +88,7 @@ class HandLink:
 
     up: bool | None = True
     fault: str | None = None
+    backlog: tuple[int, int] | None = None
 
     def __init__(self) -> None:
         self.shown: list[StationState] = []

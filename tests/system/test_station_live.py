@@ -1,5 +1,6 @@
 """The whole station: a real process, a real broker, a real file, simulated wires."""
 
+import re
 import signal
 import time
 
@@ -90,6 +91,20 @@ def test_sigterm_ends_in_order(broker, station, listener):
     events = recorded(station)
     assert events[-1]["kind"] == "station-stopped"
     assert [event["data"]["seq"] for event in listener.on("events")] == [event["seq"] for event in events]
+
+
+def test_log_tells_every_event_in_a_line(broker, station, listener):
+    """What is on record stands in the log too, in its order, a line each, and nothing tears a line apart."""
+    station.start()
+    wait_until(lambda: listener.on("state"), what="the state")
+    ask(broker, "book-in unit=LK-1 model=m")
+    ask(broker, 'close unit=LK-1 outcome=scrap reason="two words"')
+    assert station.end() == 0
+    lines = station.log.read_text().splitlines()
+    told = [line.split(" benchward.events: ")[1].split()[0] for line in lines if "benchward.events: " in line]
+    assert told == [event["kind"] for event in recorded(station)]
+    assert all(re.match(r"\d{4}-\d\d-\d\dT\S+Z [A-Z]+ benchward", line) for line in lines)
+    assert any('unit-closed unit=LK-1 outcome=scrap reason="two words"' in line for line in lines)
 
 
 def test_kill_leaves_a_sound_database_and_a_held_step(broker, station, listener):
