@@ -158,7 +158,7 @@ def test_screen_of_a_running_bench_reads_aloud() -> None:
         "  Nothing is wrong.",
         "",
         "  plate       25.0 °C",
-        "  extraction  proven for 3.0 s, 0.40 A",
+        "  extraction  proven for 2.9 s, 0.42 A",
         "  solvent     in its cradle",
         "  iron        may be used",
         "  in hand     no unit; T-04",
