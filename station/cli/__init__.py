@@ -28,6 +28,7 @@ from station.cli.replay import replay
 from station.cli.rules import rules
 from station.cli.run import run
 from station.cli.status import status
+from station.cli.wiring import wiring
 from station.settings import load_settings
 
 OTHER_COMMANDS = "benchward.commands"
@@ -122,5 +123,6 @@ for _command in (
     status,
     units,
     verify,
+    wiring,
 ):
     main.add_command(_command)
