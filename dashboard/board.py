@@ -155,7 +155,7 @@ class Board:
         """
         try:
             self._take(topic, payload, retained)
-        except (ValueError, TypeError, msgspec.MsgspecError) as error:
+        except (ValueError, TypeError, RecursionError, msgspec.MsgspecError) as error:
             self.bad_payloads += 1
             _log.warning("Dropped a message on %s: %s", topic, error)
 

@@ -1,12 +1,13 @@
 """Bad input: whatever bytes come, each parser answers or refuses in words; none falls over. One command:
 
-    python tests/faults/bad_input.py [--runs 20000] [--coverage-guided]
+    python tests/faults/bad_input.py [PARSER …] [--runs 20000] [--by spoiling|hypothesis|atheris]
 
-Every target gets good examples, spoilt at random (bytes turned, cut, doubled, put together; numbers and signs
-that break things put in), from a seed that is told. With `--coverage-guided` atheris drives the same targets
-instead and looks for new paths through them; it must be installed (`pip install atheris`).
+Each parser gets good examples, spoilt: bytes turned, cut, doubled, put together; numbers and signs that break
+things put in. `spoiling` does so at random, from a seed that is told; `hypothesis` chooses what is done, tries
+plain bytes too, and shrinks what it finds; `atheris` follows the paths through the code and looks for new ones
+(it has wheels for x86-64 alone, and is left out elsewhere).
 
-A target raises what it does not expect; everything else is an answer. Result: tests/artefacts/campaigns.
+A judge raises what it does not expect; everything else is an answer. Result: tests/artefacts/campaigns.
 """
 
 import argparse
@@ -15,6 +16,7 @@ import logging
 import math
 import os
 import random
+import re
 import shutil
 import subprocess
 import sys
@@ -23,18 +25,29 @@ import time
 from collections import Counter
 from collections.abc import Callable
 from concurrent.futures import Future
+from functools import cache
+from importlib.util import find_spec
 from pathlib import Path
 from types import SimpleNamespace
 from typing import NamedTuple
+from urllib.parse import parse_qsl
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT / "tests" / "support"))
 
 import msgspec
 from campaign import keep, table
+from flask import Flask
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from morning import record_morning
 from paho.mqtt.client import MQTTMessage
+from werkzeug.datastructures import MultiDict
 
+from dashboard.app import create_app
+from dashboard.asking import _written
 from dashboard.board import Board
+from dashboard.collector.rows import Row, Told, row_of
 from dashboard.live import Live
 from shared.indication import Indication
 from shared.messages import (
@@ -66,12 +79,15 @@ class Target(NamedTuple):
     judge: Judge
 
 
-def _file(load: Callable[[Path], object]) -> Judge:
-    place = Path(
-        tempfile.mkdtemp(prefix="benchward-bad-", dir="/dev/shm" if os.path.isdir("/dev/shm") else None)
-    )
+def _place() -> Path:
+    """A folder for a while, in memory where there is such a one."""
+    place = tempfile.mkdtemp(prefix="benchward-bad-", dir="/dev/shm" if os.path.isdir("/dev/shm") else None)
     atexit.register(shutil.rmtree, place, ignore_errors=True)
-    path = place / "input"
+    return Path(place)
+
+
+def _file(load: Callable[[Path], object]) -> Judge:
+    path = _place() / "input"
 
     def judge(data: bytes) -> str:
         path.write_bytes(data)
@@ -142,6 +158,55 @@ def _frame(data: bytes) -> str:
     return "taken"
 
 
+def _collected(leaf: str) -> Judge:
+    """A message to the collector: a row, or set aside with a reason that can be kept as text."""
+
+    def judge(data: bytes) -> str:
+        row = row_of(Told(topic(STATION, leaf), data))
+        if isinstance(row, Row):
+            assert row.station == STATION and row.key >= 0, row
+            return "taken"
+        assert row.reason.encode() and "\0" not in row.reason and row.payload == data, row
+        return "refused"
+
+    return judge
+
+
+@cache
+def _pages() -> Flask:
+    """The pages over a short record and a bench that is heard."""
+    path = _place() / "bench.db"
+    record_morning(path)
+    board = Board()
+    board.receive(topic(STATION, "state"), encode(_state()))
+    return create_app(board, None, path)
+
+
+def _form(data: bytes) -> str:
+    """Fields of a form on a page: no other request than the one whose verb it names."""
+    fields = MultiDict(parse_qsl(data.decode("latin-1"), keep_blank_values=True))
+    with _pages().app_context():
+        request = parse_text(_written(fields))
+    if isinstance(request, Unreadable):
+        return "refused"
+    if "request" not in fields:
+        assert type(request).__struct_config__.tag == fields["verb"], f"{fields} asks {request}"
+    return "taken"
+
+
+def _page(data: bytes) -> str:
+    """The address of a page with its question: a page, or a refusal in words; never an error of the server."""
+    address = "/" + data.decode("latin-1").lstrip("/")
+    try:
+        answer = _pages().test_client().get(address)
+    except ValueError as error:  # the test client's own: no such address can be sent
+        assert "URL" in str(error) or "netloc" in str(error) or "port" in str(error).lower(), error
+        return "refused"
+    answer.close()
+    assert answer.status_code < 500, f"{address!r}: {answer.status_code}"
+    return "taken" if answer.status_code < 400 else "refused"
+
+
 def _state() -> StationState:
     return StationState(
         station=STATION, boot="b", mono_s=1.0, at=None,
@@ -171,6 +236,27 @@ OBJECTS = (
     b'{"verb":"start","step":"solder","unit":"U-1"}',
     b'{"verb":"finish","step":"check-1","result":"pass","findings":{"crack":"none"}}',
     b'{"verb":"dispense","ml":1.5}',
+)
+READINGS = (
+    b'[{"bn":"benchward/bench-1/","bt":1772440000.0,"boot":"b","mono_s":7,"quality":"good","n":"plate","u":"Cel",'
+    b'"v":98.4},{"n":"cold-junction","u":"Cel","v":27.1},{"n":"extraction","u":"A","v":0.42},'
+    b'{"n":"solvent-out","vb":false}]'
+)
+FORMS = (
+    b"verb=abandon&reason=the+glass+broke&csrf_token=x",
+    b"verb=book-in&unit=U-1&model=oled",
+    b"request=dispense+ml%3D2",
+)
+ADDRESSES = (
+    b"/units?q=U-1&model=oled&outcome=delivered",
+    b"/units/U-1",
+    b"/review?from=2026-03-02&to=2026-03-02",
+    b"/review/alarms.csv?from=2026-03-02&to=2026-03-02",
+    b"/curve.json?from=1772438400000&to=1772439000000",
+    b"/bench/bench-1",
+    b"/labels?units=U-1,U-2",
+    b"/stations?sort=name",
+    b"/static/bench.js",
 )
 SETTINGS = b"""[station]
 id = "bench-1"
@@ -206,6 +292,10 @@ def targets() -> dict[str, Target]:
         "state": Target((encode(_state()),), _payload("state")),
         "status": Target((encode(Status(online=True, reason="")),), _payload("status")),
         "event": Target((_event(),), _payload("events")),
+        "collected event": Target((_event(),), _collected("events")),
+        "collected readings": Target((READINGS,), _collected("readings")),
+        "form": Target(FORMS, _form),
+        "page": Target(ADDRESSES, _page),
         "answer": Target((b'{"accepted":false,"reasons":["no-unit"],"seq":7}',), _answer),
         "frame": Target(tuple(frame_of(c, 25.0).to_bytes(4, "big") for c in (20.0, 100.0, 129.75)), _frame),
     }
@@ -213,7 +303,7 @@ def targets() -> dict[str, Target]:
 
 BREAKERS = (
     b"\0", b"\xff\xfe", b"\xed\xa0\x80", b"NaN", b"Infinity", b"-0", b"1e400", b"1e-400", b"9" * 400, b"-1",
-    b'"', b"'", b"\\", b"\\u0000", b"\\ud800", b"{", b"[" * 300, b"[[", b"]", b"}", b"=", b"= ", b",", b"\n", b"\r",
+    b'"', b"'", b"\\", b"\\u0000", b"\\ud800", b"{", b"[" * 300, b"[" * 5000, b'{"a":' * 3000, b"[[", b"]", b"}", b"=", b"= ", b",", b"\n", b"\r",
     b"\xe2\x80\xa8", b"\xc2\xa0", b"null", b"true", b"\xef\xbb\xbf", "\u0661\u0662".encode(), b"0x10", b"1_0", b"#",
     b" ", b"\t", b"verb", b"..", b"/", b"%s", b"{}", b"\x1b[2J", b"<script>",
 )  # fmt: skip
@@ -262,20 +352,46 @@ def run(name: str, runs: int, seed: int = SEED) -> Counter[str]:
     return counts
 
 
-def guided(name: str, runs: int) -> None:
-    """Let atheris drive one target; ends the process."""
-    import atheris
+def by_hypothesis(name: str, runs: int) -> Counter[str]:
+    """As `run`, with Hypothesis to choose what is spoilt, and plain bytes now and then; what it finds is shrunk.
 
+    Raises:
+        AssertionError: with the smallest bytes found at which the target fell over.
+    """
     target = targets()[name]
-    atheris.instrument_all()
-    with tempfile.TemporaryDirectory(prefix="benchward-corpus-") as corpus:
-        for number, example in enumerate(target.examples):
-            (Path(corpus) / str(number)).write_bytes(example)
-        atheris.Setup(
-            [sys.argv[0], f"-runs={runs}", f"-seed={SEED % 2**31}", "-rss_limit_mb=0", corpus],
-            lambda data: target.judge(data) and None,
-        )
-        atheris.Fuzz()
+    counts: Counter[str] = Counter()
+    bad = st.randoms(use_true_random=False).map(lambda chance: spoilt(target.examples, chance))
+
+    @settings(
+        max_examples=runs,
+        deadline=None,
+        database=None,
+        derandomize=True,
+        suppress_health_check=list(HealthCheck),
+    )
+    @given(bad | bad | bad | st.binary(max_size=300))
+    def look(data: bytes) -> None:
+        try:
+            counts[target.judge(data)] += 1
+        except Exception as error:
+            raise AssertionError(f"{name}: {data!r}: {error!r}") from error
+
+    look()
+    return counts
+
+
+def by_atheris(name: str, runs: int) -> dict[str, int]:
+    """Atheris in a process of its own; how many inputs it tried, and edges of the code it found.
+
+    Raises:
+        AssertionError: with what it said when the target fell over.
+    """
+    command = [sys.executable, str(Path(__file__).with_name("new_paths.py")), name, str(runs)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert not done.returncode, f"{name}: {done.stdout[-2000:]}{done.stderr[-3000:]}"
+    tried = re.findall(r"^#(\d+)\s.*?cov: (\d+)", done.stderr, re.MULTILINE)
+    assert tried, f"{name}: atheris said nothing: {done.stderr[-2000:]}"
+    return {"runs": max(int(number) for number, _ in tried), "paths": int(tried[-1][1])}
 
 
 def main() -> int:
@@ -283,31 +399,23 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("targets", nargs="*")
     parser.add_argument("--runs", type=int, default=20_000, help="of each target")
-    parser.add_argument("--coverage-guided", action="store_true")
-    parser.add_argument("--inside", action="store_true", help=argparse.SUPPRESS)
+    parser.add_argument("--by", choices=("spoiling", "hypothesis", "atheris"), default="spoiling")
     told = parser.parse_args()
     logging.disable(logging.CRITICAL)
     names = told.targets or list(targets())
-    if told.inside:
-        guided(names[0], told.runs)
-        return 0
+    if told.by == "atheris" and find_spec("atheris") is None:
+        parser.error("atheris is not installed here; it has wheels for x86-64 alone: pip install atheris")
     found, figures = [], {}
+    drive = {"spoiling": run, "hypothesis": by_hypothesis, "atheris": by_atheris}[told.by]
     for name in names:
         began = time.perf_counter()
-        if told.coverage_guided:
-            command = [sys.executable, __file__, name, "--inside", "--coverage-guided", f"--runs={told.runs}"]
-            done = subprocess.run(command, capture_output=True, text=True)
-            counts: dict[str, int] = {"runs": told.runs}
-            if done.returncode:
-                found.append(f"{name}: {done.stderr[-3000:]}")
-        else:
-            try:
-                counts = dict(run(name, told.runs))
-            except AssertionError as error:
-                found.append(str(error))
-                counts = {}
+        try:
+            counts = dict(drive(name, told.runs))
+        except AssertionError as error:
+            found.append(str(error))
+            counts = {}
         figures[name] = {**counts, "took_s": round(time.perf_counter() - began, 1)}
-    heads = ("runs",) if told.coverage_guided else ("taken", "refused")
+    heads = ("runs", "paths") if told.by == "atheris" else ("taken", "refused")
     print(
         table(
             [
@@ -318,8 +426,9 @@ def main() -> int:
     )
     for one in found:
         print(f"FELL OVER {one}", file=sys.stderr)
-    kind = "bad-input-guided" if told.coverage_guided else "bad-input"
-    print(keep(kind, {"seed": SEED, "parsers": figures, "found": found}))
+    inputs = sum(f.get(head, 0) for f in figures.values() for head in ("runs", "taken", "refused"))
+    kept = keep(f"bad-input-{told.by}", {"seed": SEED, "inputs": inputs, "parsers": figures, "found": found})
+    print(f"{inputs} inputs, {len(found)} fell over; {kept}")
     return int(bool(found))
 
 

@@ -369,9 +369,9 @@ DISK = (
         then=("wire fan off", "wait 2", "card unlock"), back=Seen(within_s=20, permit=False, events=("alarm-raised alarm=journal-failing reason=database-locked", "extraction-lost", "alarm-returned alarm=journal-failing")),
     ),
     Fault(
-        "card-slow", "disk", CARD + "; promise: loss of extraction to permit dropped, whatever the disk does", ("card slow 4", "wire fan off"),
+        "card-slow", "disk", CARD + "; promise: loss of extraction to permit dropped, whatever the disk does", ("card slow 12", "wire fan off"),
         _journal("", log=(), light="amber slow, blue slow", permit=False, no_later_s=1.0, within_s=30, broker=("alarm journal-failing", "permit=false")), ready=("card failable", *READY),
-        then=("card slow 0",), back=Seen(within_s=30, permit=False, events=("extraction-lost", "alarm-raised alarm=journal-failing reason=writing-late", "alarm-returned alarm=journal-failing")),
+        then=("card slow 0",), back=Seen(within_s=40, permit=False, events=("extraction-lost", "alarm-raised alarm=journal-failing reason=writing-late", "alarm-returned alarm=journal-failing")),
     ),
     Fault(
         "reader-holds-a-transaction", "disk", "WAL: a reader never blocks the writer (sqlite.org/wal.html)",
@@ -531,7 +531,7 @@ REQUESTS = (
 
 SETTINGS = tuple(
     Fault(f"settings-{name}", "settings", "README: exit code 2 for wrong input, with file, key, value and what would be right", (f"settings {name}", "station start in vain"),
-          Seen(heartbeat="still", permit=False, exits=2, log=words), end=None, short=name == "range")
+          Seen(heartbeat="still", permit=False, exits=2, log=words, within_s=40), end=None, short=name == "range")
     for name, words in (
         ("syntax", ("settings.toml", "not valid TOML")),
         ("unknown", ("settings.toml", "identity")),

@@ -367,6 +367,8 @@ class Scene:
         if what == "start":
             self.world.start_broker()
         elif what in ("kill", "stop"):
+            # What it has acknowledged dies with it: only what is said from here on must come through.
+            wait_until(lambda: not self._not_heard(), 20, "that all events were heard")
             self.world.stop_broker(signal.SIGKILL if what == "kill" else signal.SIGTERM)
         elif what in ("freeze", "thaw"):
             broker._process.send_signal(signal.SIGSTOP if what == "freeze" else signal.SIGCONT)
@@ -659,15 +661,16 @@ class Scene:
         """Events on disk that the broker never passed on."""
         if self.row.broker == "nowhere":
             return []
-        on_disk = {(event["boot"], event["seq"]): event["kind"] for event in self.recorded()}
         end_s = time.monotonic() + 5
-        unheard = dict(on_disk)
-        while unheard and time.monotonic() < end_s:
-            self._hear()
-            for event in self._events:
-                unheard.pop((event["boot"], event["seq"]), None)
+        while (unheard := self._not_heard()) and time.monotonic() < end_s:
             time.sleep(0.1)
         return [f"never heard: {kind} {boot}/{seq}" for (boot, seq), kind in unheard.items()]
+
+    def _not_heard(self) -> dict[tuple[str, int], str]:
+        self._hear()
+        heard = {(event["boot"], event["seq"]) for event in self._events}
+        on_disk = {(event["boot"], event["seq"]): event["kind"] for event in self.recorded()}
+        return {place: kind for place, kind in on_disk.items() if place not in heard}
 
     def _uncollected(self) -> list[str]:
         """Events on disk that a collector, where there is one, has not or has twice."""
