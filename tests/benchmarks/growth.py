@@ -141,6 +141,10 @@ class StillClock(FreshClock):
         """Seconds."""
         return self.at_ms / 1000
 
+    def mono_ms(self) -> int:
+        """Milliseconds."""
+        return self.at_ms
+
 
 def tick_figures(ticks: int = 3000) -> list[Figure]:
     """A tick beside its wires alone, and the rules beside the reading made JSON."""
@@ -219,90 +223,83 @@ HEAT_ROWS = """SELECT r.second, r.plate_mean_cc, r.plate_max_cc, r.valid_ms FROM
 EVENT_ROWS = "SELECT e.*, b.boot FROM events e JOIN boots b ON b.id = e.boot_id WHERE {} ORDER BY seq"
 
 
-def query_figures(record: Record) -> list[Figure]:
-    """Questions to a record, each beside its rows selected by plain sqlite3."""
-    at, unit, plain = record.at, record.unit, record.plain
+class Question(NamedTuple):
+    """Something a record is asked, the plainest program that reads as much, how often to time them."""
+
+    what: str
+    floor_is: str
+    ours: Callable[[], object]
+    floor: Callable[[], object]
+    times: int = 11
+
+
+def questions(record: Record, history: History) -> list[Question]:
+    """What people and programs ask a record, each beside its rows selected by plain sqlite3."""
+    unit, plain, rows = record.unit, record.plain, "its rows by plain sqlite3"
     (newest,) = plain("SELECT max(seq) FROM events")()[0]
-    boot = record.days // 2 + 1
-    day = period_of("", "", record.middle_ms, record.middle_ms)
-    whole_ms = record.days * DAY_S * 1000
-    its_rows = "its rows by plain sqlite3"
+    boot, middle_ms = record.days // 2 + 1, record.middle_ms
+    day = period_of("", "", middle_ms, middle_ms)
+    end_ms = START_MS + record.days * DAY_S * 1000
+    backlog = link_pages.readings(history, "bench-1")
+    of_unit, every_event = plain(EVENT_ROWS.format("e.unit = ?"), unit), plain(EVENT_ROWS.format("1"))
+    return [
+        Question("a closed unit's heat", rows, lambda: history.heat(unit), plain(HEAT_ROWS, unit)),
+        Question("a unit's whole record", rows, lambda: history.unit_record(unit), plain(HEAT_ROWS, unit)),
+        Question("a unit's events", rows, lambda: list(history.told(Filter(unit=unit))), of_unit),
+        Question(
+            "the newest 100 events",
+            rows,
+            lambda: history.event_page(newest - 100, 100),
+            plain(EVENT_ROWS.format("e.seq > ?"), newest - 100),
+        ),
+        Question(
+            "all units",
+            "units and steps by plain sqlite3",
+            history.units,
+            lambda: (plain("SELECT * FROM units")(), plain("SELECT * FROM steps")()),
+            3,
+        ),
+        Question(
+            "a chart of a day",
+            "its minutes by plain sqlite3",
+            lambda: curve(record.path, middle_ms, middle_ms + DAY_S * 1000),
+            plain("SELECT * FROM minutes WHERE boot_id = ?", boot),
+        ),
+        Question(
+            "a chart of all",
+            "all hours by plain sqlite3",
+            lambda: curve(record.path, START_MS, end_ms),
+            plain("SELECT * FROM hours"),
+            3,
+        ),
+        Question(
+            "a safety review of a day",
+            "all events by plain sqlite3",
+            lambda: review(history, day, ["solder"]),
+            every_event,
+            1,
+        ),
+        Question("verify", "all events by plain sqlite3", history.verify, every_event, 1),
+        Question(
+            "1,000 readings of a backlog, made messages",
+            rows,
+            lambda: backlog(Place(boot, 600), 1000),
+            plain(
+                "SELECT r.*, b.boot, b.wall_offset_ms FROM readings r JOIN boots b ON b.id = r.boot_id "
+                "WHERE (r.boot_id, r.second) > (?, 600) ORDER BY r.boot_id, r.second LIMIT 1000",
+                boot,
+            ),
+        ),
+    ]
+
+
+def query_figures(record: Record) -> list[Figure]:
+    """All questions to a record."""
     with History(record.path) as history:
-        figures = [
-            beside("a closed unit's heat", at, its_rows, lambda: history.heat(unit), plain(HEAT_ROWS, unit)),
-            beside(
-                "a unit's whole record",
-                at,
-                its_rows,
-                lambda: history.unit_record(unit),
-                plain(HEAT_ROWS, unit),
-            ),
-            beside(
-                "a unit's events",
-                at,
-                its_rows,
-                lambda: list(history.told(Filter(unit=unit))),
-                plain(EVENT_ROWS.format("e.unit = ?"), unit),
-            ),
-            beside(
-                "the newest 100 events",
-                at,
-                its_rows,
-                lambda: history.event_page(newest - 100, 100),
-                plain(EVENT_ROWS.format("e.seq > ?"), newest - 100),
-            ),
-            beside(
-                "all units",
-                at,
-                "units and steps by plain sqlite3",
-                history.units,
-                lambda: (plain("SELECT * FROM units")(), plain("SELECT * FROM steps")()),
-                3,
-            ),
-            beside(
-                "a chart of a day",
-                at,
-                "its minutes by plain sqlite3",
-                lambda: curve(record.path, record.middle_ms, record.middle_ms + DAY_S * 1000),
-                plain("SELECT * FROM minutes WHERE boot_id = ?", boot),
-            ),
-            beside(
-                "a chart of all",
-                at,
-                "all hours by plain sqlite3",
-                lambda: curve(record.path, START_MS, START_MS + whole_ms),
-                plain("SELECT * FROM hours"),
-                3,
-            ),
-            beside(
-                "a safety review of a day",
-                at,
-                "all events by plain sqlite3",
-                lambda: review(history, day, ["solder"]),
-                plain(EVENT_ROWS.format("1")),
-                1,
-            ),
-            beside(
-                "verify",
-                at,
-                "all events by plain sqlite3",
-                history.verify,
-                plain(EVENT_ROWS.format("1")),
-                1,
-            ),
-            beside(
-                "1,000 readings of a backlog, made messages",
-                at,
-                its_rows,
-                lambda: link_pages.readings(history, "bench-1")(Place(boot, 600), 1000),
-                plain(
-                    "SELECT r.*, b.boot, b.wall_offset_ms FROM readings r JOIN boots b ON b.id = r.boot_id "
-                    "WHERE (r.boot_id, r.second) > (?, 600) ORDER BY r.boot_id, r.second LIMIT 1000",
-                    boot,
-                ),
-            ),
+        return [
+            beside(asked.what, record.at, asked.floor_is, asked.ours, asked.floor, asked.times)
+            for asked in questions(record, history)
         ]
-    return figures
 
 
 def second_at(at: int) -> Second:
