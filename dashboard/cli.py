@@ -12,6 +12,7 @@ from waitress.server import create_server  # type: ignore[import-untyped]
 from dashboard.app import RUNNING_FROM_A, create_app
 from dashboard.collected import Collected
 from dashboard.live import Live
+from dashboard.memory import share_arenas
 from dashboard.people import People
 from dashboard.stream import STREAMS_AT_MOST
 from dashboard.tokens import Tokens
@@ -90,6 +91,7 @@ def dashboard(
 ) -> None:
     """Serve the pages of the benches."""
     click.get_current_context().with_resource(logging_to_stderr())
+    share_arenas()
     live = Live(*broker, BrokerAccess(user, password_file, ca_file))
     app = create_app(
         live,

@@ -17,7 +17,7 @@ from dashboard.unit_view import unit_view
 from dashboard.words import duration_text
 from shared.csv_lines import csv_text
 from shared.curve import Point, curve
-from shared.history import History, UnitFilter, UnitHeat
+from shared.history import History, UnitHeat
 from shared.problems import BenchwardError, InputError
 from shared.requests import is_identifier
 from shared.sheet import Sheet
@@ -123,7 +123,7 @@ def unit(unit: str) -> ResponseReturnValue:
     if not is_identifier(unit):
         abort(404)
     with History(_path()) as history:
-        if not history.units(UnitFilter(unit=unit)):
+        if not history.knows_unit(unit):
             raise InputError(f"Unit {unit!r} was never booked in at this bench.")
         view = unit_view(history.unit_record(unit))
     picture = code(url_for("record.unit", unit=unit, _external=True))

@@ -5,6 +5,7 @@ commits are on disk when they return (WAL with synchronous FULL); and a reading 
 """
 
 import os
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -17,10 +18,12 @@ from shared.schema import check_schema
 BUSY_MS = 1000
 
 
-def _engine(path: Path, pragmas: tuple[str, ...], begin: str, query: dict[str, str] | None = None) -> Engine:
-    name = str(path) if query is None else path.absolute().as_uri()
-    url = URL.create("sqlite", database=name, query=query or {})
-    engine = create_engine(url, connect_args={"timeout": BUSY_MS / 1000})
+def _engine(path: Path, pragmas: tuple[str, ...], begin: str, *, immutable: bool = False) -> Engine:
+    name = path.absolute().as_uri() if immutable else str(path)
+    query = {"mode": "ro", "immutable": "1", "uri": "true"} if immutable else {}
+    url = URL.create("sqlite", database=name, query=query)
+    # As many connections as there are threads that ask: whoever waits for one may hold another.
+    engine = create_engine(url, connect_args={"timeout": BUSY_MS / 1000}, max_overflow=-1)
 
     @event.listens_for(engine, "connect")
     def _connected(connection: Any, _record: Any) -> None:
@@ -51,7 +54,9 @@ def writing_engine(path: Path) -> Engine:
 
 
 def reading_engine(path: Path) -> Engine:
-    """An engine that only reads.
+    """An engine that only reads; the same one for the same file, so that statements are made ready only once.
+
+    Disposing of it lets go of the file, and it may be used again afterwards.
 
     Raises:
         InputError: there is no such file, or it is no database of a station.
@@ -60,10 +65,14 @@ def reading_engine(path: Path) -> Engine:
         raise InputError(f"{path}: there is no such file; name a station's database with --db FILE.")
     # Even to read, WAL wants files beside the database; where none can be made it is read as it lies there.
     kept = not os.access(path.parent, os.W_OK) or not os.access(path, os.W_OK)
-    query = {"mode": "ro", "immutable": "1", "uri": "true"} if kept else None
-    engine = _engine(path, ("query_only = ON",), "BEGIN", query)
+    engine = _reading(path.absolute(), kept)
     check_schema(engine, path)
     return engine
+
+
+@lru_cache(maxsize=8)
+def _reading(path: Path, kept: bool) -> Engine:
+    return _engine(path, ("query_only = ON",), "BEGIN", immutable=kept)
 
 
 def damage(error: DBAPIError) -> str | None:

@@ -340,7 +340,7 @@ class History:
         wanted = {"model": which.model, "job": which.job, "unit": which.unit}
         return [
             stay
-            for stay in self._stays(None).values()
+            for stay in self._stays(None if which.unit is None else {which.unit}).values()
             if all(value is None or stay[key] == value for key, value in wanted.items())
             and which.outcome in (None, stay["outcome"])
         ]

@@ -6,6 +6,7 @@ Each test writes a real file through the ledger and reads it back; tampering goe
 import re
 import sqlite3
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
@@ -450,3 +451,38 @@ def test_heat_is_judged_anew_by_another_trim(written: Written) -> None:
     assert history.heat("A")["mean_c"] == 101.0
     assert history.heat("A", (1.0, 0.0))["mean_c"] == pytest.approx(101.5 / 1.01, abs=1e-3)
     assert history.heat("A", (1.01, -0.5))["mean_c"] == pytest.approx(101.0, abs=1e-3)
+
+
+def test_a_file_has_one_engine_so_that_statements_are_made_ready_once(path: Path, written: Written) -> None:
+    """Making them ready costs more than asking; a page opens the record anew for each visitor."""
+    written(*DAY)
+    engines = []
+    for _ in range(2):
+        with History(path) as history:
+            assert history.counts()["readings"] == 20
+            engines.append(history._engine)
+    assert engines[0] is engines[1]
+
+
+def test_file_put_in_the_place_of_another_is_read_anew(tmp_path: Path) -> None:
+    """As after a restore: nothing of the first file is held on to."""
+    for name in ("old", "new"):
+        ledger = Ledger(tmp_path / f"{name}.db")
+        ledger.write([Told(Moment(name, 0), (events.SignedOut(),))])
+        ledger.close()
+    path = tmp_path / "old.db"
+    for boot in ("old", "new"):
+        with History(path) as history:
+            assert [record.boot for record, _ in history.events()] == [boot]
+        if boot == "old":
+            (tmp_path / "new.db").rename(path)
+
+
+def test_as_many_may_read_at_once_as_want_to(path: Path, written: Written) -> None:
+    """Forty connections of one engine, each open: no reader waits for another."""
+    written(*DAY)
+    engine = reading_engine(path)
+    with ExitStack() as opened:
+        for connection in [opened.enter_context(engine.connect()) for _ in range(40)]:
+            assert connection.exec_driver_sql("SELECT count(*) FROM readings").scalar() == 20
+    engine.dispose()

@@ -20,8 +20,8 @@ MODELS = ("6.1-inch-oled", "6.7-inch-oled", "5.4-inch-lcd")
 HOT_S = 600
 
 
-def make_year(path: Path, days: int = 365, units: int = 5000) -> None:
-    """Make the database; the same every time."""
+def make_year(path: Path, days: int = 365, units: int = 5000, *, thinned: bool = False) -> None:
+    """Make the database; the same every time. Thinned, it holds no seconds but those of a unit's heat."""
     ledger = Ledger(path)
     per_day = [units * (day + 1) // days - units * day // days for day in range(days)]
     number = 0
@@ -44,7 +44,7 @@ def make_year(path: Path, days: int = 365, units: int = 5000) -> None:
             with connection:
                 connection.executemany(
                     "INSERT INTO readings VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                    _seconds(boots[f"day-{day:03d}"], day, per_day[day]),
+                    _seconds(boots[f"day-{day:03d}"], day, per_day[day], thinned=thinned),
                 )
     roll_up_anew(path)
     keep_heat_anew(path)
@@ -85,7 +85,7 @@ def _work(boot: str, begin_s: int, unit: str, model: str, *, failed: bool) -> li
     return told
 
 
-def _seconds(boot_id: int, day: int, units: int):
+def _seconds(boot_id: int, day: int, units: int, *, thinned: bool):
     """A day of seconds: warm while units lie on the plate, a slow swing otherwise."""
     starts = [600 + index * (DAY_S - 1200) // max(1, units) for index in range(units)]
     hot = bytearray(DAY_S)
@@ -99,4 +99,6 @@ def _seconds(boot_id: int, day: int, units: int):
         plate += (wish - plate) // 40
         swing = plate + round(40 * math.sin(second / 50 + day))
         amps = 420 if hot[second] else 5
+        if thinned and not hot[second]:
+            continue
         yield boot_id, second, swing, swing - 12, swing + 12, 2600, amps, 0, 0, 1000
