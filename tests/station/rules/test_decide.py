@@ -3,6 +3,8 @@
 The states and moves are those of ISA-18.2 / IEC 62682; the delays are the limits' defaults.
 """
 
+from itertools import pairwise
+
 import pytest
 from msgspec.structs import replace
 
@@ -185,3 +187,100 @@ def test_forgotten_proof_has_no_loss_to_tell_when_there_was_none() -> None:
     """Only what was proven can be lost."""
     assert forget_extraction(ExtractionWatch(), 7_000) == (ExtractionWatch(since_ms=7_000), None)
     assert forget_extraction(ExtractionWatch(proven=True), 7_000)[1] == "gap"
+
+
+# ---- what every tick drives
+
+
+def test_heartbeat_turns_over_at_every_tick(bench):
+    """What holds the relay is change: no level may stand for two ticks, requests and gaps or not."""
+    beats = [bench.tick().levels.heartbeat for _ in range(20)]
+    beats.append(bench.tick("ack").levels.heartbeat)
+    beats.append(bench.tick(after_ms=20_000).levels.heartbeat)
+    assert all(type(beat) is bool for beat in beats)
+    assert all(first != second for first, second in pairwise(beats))
+
+
+def test_green_follows_the_permit_of_its_own_tick(bench):
+    """The lamp says that the iron may be used in the same tick in which it may."""
+    bench.prove()
+    assert bench.decision.levels.permit
+    assert bench.decision.indication.green == "steady"
+    bench.run(0.6, amps=0.01)
+    assert not bench.decision.levels.permit
+    assert bench.decision.indication.green == "off"
+
+
+# ---- time between ticks
+
+
+@pytest.mark.parametrize(("after_ms", "lost"), [(2_000, []), (2_001, ["gap"])])
+def test_gap_is_longer_than_its_limit(make_bench, after_ms, lost):
+    """Two seconds without a tick are late, a millisecond more is a gap."""
+    bench = make_bench(limits=Limits(gap_s=2.0))
+    bench.prove()
+    bench.tick(after_ms=after_ms)
+    assert [event["reason"] for event in bench.told("extraction-lost")] == lost
+
+
+def test_first_tick_has_no_time_behind_it(bench):
+    """Nothing is counted for the time before the station looked: no soak, no hot time, no bad time."""
+    bench.do("book-in unit=U-1 model=m", "start step=frame-off")
+    bench.plate_c = 100.0
+    bench.restart()
+    bench.tick()
+    assert bench.state.watch.hot_ms.get("U-1", 0) == 0
+    assert bench.state.watch.heat.soak_ms == 0
+    bench.tick(after_ms=20_000)
+    assert bench.state.watch.hot_ms.get("U-1", 0) == 0
+    bench.tick()
+    assert bench.state.watch.hot_ms["U-1"] == 100
+
+
+def test_setpoint_is_reached_once_on_the_way_and_from_within(bench):
+    """A plate that comes into the band reaches it; one that was there when the step began does at once."""
+    bench.run(1.0, plate_c=98.0)
+    bench.do("book-in unit=U-1 model=m", "start step=frame-off")
+    bench.run(5.0)
+    assert len(bench.told("plate-at-setpoint")) == 1
+
+
+def test_setpoint_is_reached_by_a_plate_that_goes_through_it_between_two_ticks(bench):
+    """From 94 °C to 107 °C in one tick: below the band, then above it, and the setpoint lay between."""
+    bench.run(1.0, plate_c=94.0)
+    bench.do("book-in unit=U-1 model=m", "start step=frame-off")
+    bench.run(1.0)
+    assert bench.told("plate-at-setpoint") == []
+    bench.run(0.5, plate_c=107.0)
+    assert len(bench.told("plate-at-setpoint")) == 1
+
+
+def test_plate_that_falls_while_it_heats_is_a_fault_of_its_leads(bench):
+    """Swapped leads: it falls below its own cold end though the heat step runs."""
+    bench.run(1.0, plate_c=25.0)
+    bench.do("book-in unit=U-1 model=m", "start step=frame-off")
+    bench.run(2.0)
+    bench.run(3.0, plate_c=10.0)
+    assert bench.state.watch.plate.quality == "mirrored-leads"
+    assert "plate-sensor-fault" in bench.raised()
+
+
+def test_panel_is_taken_to_come_as_warm_as_the_station_s_cold_end(bench):
+    """24 °C, not the plate's 60 °C: a panel laid on a warm plate is cold."""
+    bench.run(1.0, plate_c=60.0)
+    bench.do("book-in unit=U-1 model=m", "place unit=U-1")
+    bench.tick()
+    assert shown_panel_c(bench) == pytest.approx(24.0, abs=0.5)
+
+
+def shown_panel_c(bench):
+    """The estimate of the panel."""
+    return bench.state.watch.warming.panel.panel_c
+
+
+def test_suppressed_alarm_says_which_other_tells_its_trouble(bench):
+    """The one row that is suppressed by design names the row that stands for it."""
+    bench.do("dispense ml=30")
+    bench.run(30.0, plate_c=95.0, out=True)
+    (suppressed,) = bench.told("alarm-suppressed")
+    assert (suppressed["alarm"], suppressed["reason"]) == ("vapour-high", "vapour-critical")
