@@ -11,7 +11,7 @@ CHIP = Path("/dev/gpiochip0")
 # linux/gpio.h: struct gpio_v2_line_info and its ioctl, _IOWR(0xB4, 0x05).
 LINE_INFO = struct.Struct("=32s32sIIQ160x16x")
 GET_LINE_INFO = 3 << 30 | LINE_INFO.size << 16 | 0xB4 << 8 | 0x05
-FLAGS = {"used": 1 << 0, "input": 1 << 2, "output": 1 << 3, "rising": 1 << 4, "falling": 1 << 5, "pull-up": 1 << 8}
+FLAGS = {"used": 1, "input": 1 << 2, "output": 1 << 3, "rising": 1 << 4, "falling": 1 << 5, "pull-up": 1 << 8}
 
 
 class Line(NamedTuple):

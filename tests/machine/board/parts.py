@@ -1,7 +1,7 @@
 """A station's real parts, put together as the daemon has them, but told from outside what to do.
 
-The rules give no permit on a bus where nobody answers, so that the permit's pin would never be seen high. Here
-the outputs are told one by one; parts, beginning and end are the station's own.
+The rules give no permit on a bus where nobody answers, so that its pin would never be seen high. Here the
+outputs are told one by one; parts, beginning and end are the station's own.
 
 Usage: parts.py SETTINGS; a command a line on standard input, an answer in JSON a line on standard output.
 """
