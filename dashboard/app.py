@@ -178,10 +178,11 @@ def stream(station: str) -> ResponseReturnValue:
     """The bench's news as server-sent events; refused when too many are open."""
     rooms = _rooms()
     _checked(station)
-    if not rooms.gate.enter():
-        _log.warning("A stream of %s was refused: all places are taken", station)
+    address = request.remote_addr or ""
+    if not rooms.gate.enter(address):
+        _log.warning("A stream of %s was refused to %s: all places are taken", station, address)
         return Response(
-            "All streams are taken. Close a page that is not needed.\n",
+            "Too many benches' pages are open, here or in all. Close one that nobody looks at.\n",
             status=503,
             mimetype="text/plain",
             headers={"Retry-After": str(RETRY_AFTER_S)},
@@ -189,7 +190,7 @@ def stream(station: str) -> ResponseReturnValue:
     hung_up: Any = request.environ.get("waitress.client_disconnected", _never)
     text = messages(rooms.board, rooms.printer, station, hung_up, time.sleep)
     response = Response(text, mimetype="text/event-stream", headers=STREAM_HEADERS)
-    response.call_on_close(rooms.gate.leave)
+    response.call_on_close(lambda: rooms.gate.leave(address))
     return response
 
 

@@ -2,6 +2,7 @@
 
 import errno
 import signal
+import socket
 from pathlib import Path
 from types import FrameType
 from typing import Any, NoReturn
@@ -23,7 +24,16 @@ from shared.sheet import Sheet, load_sheet
 THREADS = STREAMS_AT_MOST + 14  # a stream holds a thread; these are left for everything else
 FORWARDED = {"x-forwarded-for", "x-forwarded-proto", "x-forwarded-host"}
 CONNECTIONS_AT_MOST = 200  # open ones, idle ones too
-OUTPUT_HIGH_WATERMARK_BYTES = 256 * 1024
+# A stream's reader that does not keep up is told the newest next, so little may be under way to it: one
+# message waits here, and some in the kernel's buffer, which otherwise grows to megabytes.
+OUTPUT_HIGH_WATERMARK_BYTES = 1
+SEND_BUFFER_BYTES = 32 * 1024  # the kernel doubles it
+UNHEARD_MS = 20_000  # who takes nothing for so long is hung up on, and leaves their place to others
+SOCKET_OPTIONS = [
+    (socket.IPPROTO_TCP, socket.TCP_NODELAY, 1),
+    (socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES),
+    (socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, UNHEARD_MS),
+]
 
 
 def broker_address(_ctx: click.Context, _param: click.Parameter, value: str) -> tuple[str, int]:
@@ -118,6 +128,7 @@ def dashboard(
         )
     except OSError as error:
         raise click.ClickException(_why_not(error, host, port)) from error
+    server.adj.socket_options = SOCKET_OPTIONS
 
     def stop(_signal: int, _frame: FrameType | None) -> NoReturn:
         live.closing = True

@@ -1,10 +1,13 @@
 """A bench's stream of news: server-sent events with the printed parts that changed.
 
 Every arrival makes a message, even if no part changed, because the page takes the silence of a station from
-the silence of its stream. A reader that is slow gets the newest parts next and none of those between.
+the silence of its stream. A reader that is slow gets the newest parts next and none of those between. What is
+under way to it already (on a poor link) comes late; so each message tells the server's clock, told once in a
+short message before all others, and the page reckons by it how late a message is.
 """
 
 import threading
+from collections import Counter
 from collections.abc import Callable, Iterator
 from typing import Any
 
@@ -30,6 +33,7 @@ PARTS = (
     "lately",
 )
 STREAMS_AT_MOST = 50
+STREAMS_OF_ONE_ADDRESS = 16
 HEARTBEAT_S = 10.0
 LOOK_EVERY_S = 0.5
 BETWEEN_MESSAGES_S = 0.2
@@ -37,18 +41,30 @@ RETRY_MS = 2000
 
 
 class Gate:
-    """Lets a limited number of streams in at a time, because each one holds a thread of the server."""
+    """Lets a limited number of streams in at a time, because each one holds a thread of the server.
 
-    def __init__(self, places: int = STREAMS_AT_MOST) -> None:
-        self._places = threading.BoundedSemaphore(places)
+    No address holds more than its share, so that one that opens stream after stream leaves places to others.
+    """
 
-    def enter(self) -> bool:
-        """Take a place; False if there is none."""
-        return self._places.acquire(blocking=False)
+    def __init__(self, places: int = STREAMS_AT_MOST, for_one: int = STREAMS_OF_ONE_ADDRESS) -> None:
+        self._places, self._for_one = places, for_one
+        self._taken: Counter[str] = Counter()
+        self._lock = threading.Lock()
 
-    def leave(self) -> None:
+    def enter(self, address: str) -> bool:
+        """Take a place; False if there is none, or this address has its share."""
+        with self._lock:
+            if self._taken.total() >= self._places or self._taken[address] >= self._for_one:
+                return False
+            self._taken[address] += 1
+            return True
+
+    def leave(self, address: str) -> None:
         """Give the place back."""
-        self._places.release()
+        with self._lock:
+            self._taken[address] -= 1
+            if not self._taken[address]:
+                del self._taken[address]
 
 
 class Printed(msgspec.Struct, frozen=True):
@@ -95,7 +111,7 @@ def messages(
     """
     slot = board.subscribe(station)
     try:
-        yield f"retry: {RETRY_MS}\n\n"
+        yield f"retry: {RETRY_MS}\nevent: clock\ndata: {clock_ms(board)}\n\n"
         sent: dict[str, str] = {}
         snapshot: Snapshot = board.snapshot(station)
         news, told, spoke_s = True, None, board.clock()
@@ -115,6 +131,11 @@ def messages(
         board.unsubscribe(slot)
 
 
+def clock_ms(board: Board) -> int:
+    """The server's clock, which only tells how far apart two messages were sent."""
+    return round(1000 * board.clock())
+
+
 def age_ms(board: Board, snapshot: Snapshot) -> int:
     """How old the newest live state is; 0 if there never was one."""
     return round(1000 * (snapshot.age_s(board.clock()) or 0.0))
@@ -127,6 +148,7 @@ def _message(board: Board, printed: Printed, snapshot: Snapshot, sent: dict[str,
     news = {
         "live": printed.view.live,
         "age_ms": age_ms(board, snapshot),
+        "clock_ms": clock_ms(board),
         "title": printed.title,
         "parts": {name: str(text) for name, text in changed.items()},
     }

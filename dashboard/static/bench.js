@@ -15,10 +15,22 @@
   let live = root.dataset.live === "yes";
   let lost = false;
   let goodUntil = performance.now() + lostAfterMs - Number(root.dataset.ageMs);
+  // How far this page's clock is ahead of the server's, judged by the message that came quickest. Two clocks
+  // drift apart by less than this share, so the judgement is loosened by it.
+  const drift = 0.0002;
+  let ahead = null;
+  let judged = 0;
 
   for (const place of root.querySelectorAll("[data-part]")) {
     const blank = document.getElementById(`lost-${place.dataset.part}`);
     parts.set(place.dataset.part, { place, blank, html: null });
+  }
+
+  function lateMs(serverMs) {
+    const now = performance.now();
+    ahead = ahead === null ? now - serverMs : Math.min(ahead + drift * (now - judged), now - serverMs);
+    judged = now;
+    return now - serverMs - ahead;
   }
 
   function put(part) {
@@ -38,18 +50,25 @@
   }
 
   function take(news) {
+    const late = lateMs(news.clock_ms);
+    // What was sent long ago is not how the bench is now, even if it has only just come.
+    const stale = news.live && late + news.age_ms > lostAfterMs;
     for (const [name, html] of Object.entries(news.parts)) {
       const part = parts.get(name);
       if (part === undefined) continue;
       part.html = html;
-      if (!lost) put(part);
+      if (!lost && !stale) put(part);
+    }
+    if (stale) {
+      if (!lost) showLost();
+      return;
     }
     if (lost) {
       lost = false;
       for (const part of parts.values()) put(part);
     }
     live = news.live;
-    goodUntil = performance.now() + lostAfterMs - news.age_ms;
+    goodUntil = performance.now() + lostAfterMs - news.age_ms - late;
     document.title = news.title;
   }
 
@@ -66,6 +85,7 @@
   function open() {
     if (source !== null || document.hidden) return;
     source = new EventSource(root.dataset.stream);
+    source.addEventListener("clock", (message) => { ahead = null; lateMs(Number(message.data)); });
     source.onmessage = (message) => take(JSON.parse(message.data));
     source.onerror = () => {
       // The browser tries again by itself, except after a refusal (too many streams).

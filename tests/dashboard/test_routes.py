@@ -4,13 +4,13 @@ import json
 
 import pytest
 
-from dashboard.stream import STREAMS_AT_MOST
+from dashboard.stream import STREAMS_AT_MOST, STREAMS_OF_ONE_ADDRESS
 
 
 def first_message(response):
     """The first news of a stream: its id and its data."""
     pieces = (piece.decode() for piece in response.response)
-    assert next(pieces) == "retry: 2000\n\n"
+    assert next(pieces) == "retry: 2000\nevent: clock\ndata: 1000000\n\n"
     lines = dict(line.split(": ", 1) for line in next(pieces).strip().splitlines())
     return lines["id"], json.loads(lines["data"])
 
@@ -88,15 +88,31 @@ def test_stream_begins_with_every_part(client, bench):
 def test_one_stream_too_many_is_refused_and_a_closed_one_makes_room(client, bench):
     """As many as there are places are served; the next is told when to come again."""
     bench.say()
-    streams = [client.get("/bench/bench-1/stream") for _ in range(STREAMS_AT_MOST)]
+
+    def opened(number):
+        address = f"10.0.0.{number // STREAMS_OF_ONE_ADDRESS}"
+        return client.get("/bench/bench-1/stream", environ_base={"REMOTE_ADDR": address})
+
+    streams = [opened(number) for number in range(STREAMS_AT_MOST)]
     assert [stream.status_code for stream in streams] == [200] * STREAMS_AT_MOST
-    refused = client.get("/bench/bench-1/stream")
+    refused = opened(16 * STREAMS_OF_ONE_ADDRESS)
     assert refused.status_code == 503
     assert int(refused.headers["Retry-After"]) > 0
     streams.pop().close()
-    again = client.get("/bench/bench-1/stream")
+    again = opened(16 * STREAMS_OF_ONE_ADDRESS)
     assert again.status_code == 200
     for stream in (*streams, again):
+        stream.close()
+
+
+def test_no_address_takes_the_places_of_all(client, bench):
+    """One address has its share and no more; another still gets in."""
+    bench.say()
+    streams = [client.get("/bench/bench-1/stream") for _ in range(STREAMS_OF_ONE_ADDRESS + 1)]
+    assert [stream.status_code for stream in streams] == [200] * STREAMS_OF_ONE_ADDRESS + [503]
+    streams.append(client.get("/bench/bench-1/stream", environ_base={"REMOTE_ADDR": "10.0.0.9"}))
+    assert streams[-1].status_code == 200
+    for stream in streams:
         stream.close()
 
 

@@ -6,6 +6,7 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 import urllib.error
 import urllib.request
@@ -17,7 +18,8 @@ from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 from playwright.sync_api import expect, sync_playwright
 
-from dashboard.stream import STREAMS_AT_MOST
+from dashboard.board import LOST_AFTER_S
+from dashboard.stream import STREAMS_AT_MOST, STREAMS_OF_ONE_ADDRESS
 from shared.events import EventRecord, SolventLifted
 from shared.indication import Indication, Lamp
 from shared.messages import PlateState, Status, cloud_event, encode, topic
@@ -303,18 +305,156 @@ def test_server_ends_cleanly_with_streams_open(station, start_server, number):
     assert "Traceback" not in log_path.read_text()
 
 
-def test_closed_streams_make_room(station, served):
-    """Readers that hang up free their places, although nothing is said on their streams."""
-    address = f"{served}/bench/{STATION}/stream"
+class Stream:
+    """A stream of the bench asked for from an address of the loopback network, read only when told to."""
+
+    def __init__(self, served, source="127.0.0.1", buffer_bytes=None):
+        self.socket = socket.socket()
+        if buffer_bytes is not None:
+            self.socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, buffer_bytes)
+        self.socket.settimeout(10)
+        self.socket.bind((source, 0))
+        self.socket.connect(("127.0.0.1", int(served.rpartition(":")[2])))
+        self.socket.sendall(f"GET /bench/{STATION}/stream HTTP/1.1\r\nHost: x\r\n\r\n".encode())
+        self.head = self.socket.recv(512)
+
+    @property
+    def status(self):
+        """The status of the answer."""
+        return int(self.head[9:12])
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        self.socket.close()
+
+
+def test_closed_streams_make_room_and_no_address_takes_all(station, served):
+    """Four addresses have the places among them; who hangs up frees theirs, though nothing is said."""
     for _ in range(2):
         with ExitStack() as stack:
-            for _ in range(STREAMS_AT_MOST):
-                stack.enter_context(urllib.request.urlopen(address, timeout=5))
-            with pytest.raises(urllib.error.HTTPError, match="503") as refused:
-                urllib.request.urlopen(address, timeout=5)
-            assert int(refused.value.headers["Retry-After"]) > 0
-            refused.value.close()
+            for number in range(STREAMS_AT_MOST):
+                source = f"127.0.0.{2 + number // STREAMS_OF_ONE_ADDRESS}"
+                assert stack.enter_context(Stream(served, source)).status == 200
+                if number == STREAMS_OF_ONE_ADDRESS:
+                    with Stream(served, "127.0.0.2") as one_more:
+                        assert (one_more.status, b"Retry-After" in one_more.head) == (503, True)
+            with Stream(served, "127.0.0.9") as stranger:
+                assert stranger.status == 503
         time.sleep(2.0)
+
+
+def wordy(make, number):
+    """A state of some twelve kilobytes in which much changes each time."""
+    alarms = [make.alarm(alarm=f"a-{at}", title=f"Number {number}", text="x" * 900) for at in range(10)]
+    return {"alarms": alarms, "unit": f"U-{number}"}
+
+
+def test_a_reader_that_stalls_is_told_the_newest_next(station, served, make):
+    """For six seconds it takes nothing of thirty-six messages: what had been under way to it is little."""
+    station.state()
+    wait_for_bench(served)
+    with Stream(served, buffer_bytes=4096) as stalled:
+        for number in range(36):
+            station.state(**wordy(make, number))
+            time.sleep(1 / 6)
+        read, begun_s = b"", time.monotonic()
+        while b"U-35" not in read:
+            read += stalled.socket.recv(65536)
+        took_s = time.monotonic() - begun_s
+    told = len(re.findall(rb"\ndata: {", read))
+    print(f"\nafter stalling: {told} of 36 states, {len(read) / 1000:.0f} kB, newest in {took_s:.2f} s")
+    assert told < 18
+    assert len(read) < 200_000
+    assert took_s < 3.0
+
+
+def test_readers_that_take_nothing_are_hung_up_on(station, served, make):
+    """All places of an address are held by readers that stall: others get in, and in time these are freed."""
+    station.state()
+    wait_for_bench(served)
+    with ExitStack() as stack:
+        for _ in range(STREAMS_OF_ONE_ADDRESS):
+            stack.enter_context(Stream(served, "127.0.0.2", buffer_bytes=2048))
+        with Stream(served, "127.0.0.2") as one_more, Stream(served, "127.0.0.3") as other:
+            assert (one_more.status, other.status) == (503, 200)
+        begun_s, status = time.monotonic(), 503
+        while status == 503 and time.monotonic() < begun_s + 60:
+            station.state(**wordy(make, round(time.monotonic() * 10)))
+            time.sleep(0.3)
+            with Stream(served, "127.0.0.2") as again:
+                status = again.status
+        print(f"\na stalled reader is hung up on after {time.monotonic() - begun_s:.0f} s")
+        assert status == 200
+
+
+class Link:
+    """A link to a server that can be made poor: it then carries so many bytes a second towards the page."""
+
+    def __init__(self, port):
+        self.bytes_per_s = None
+        self.server_port = port
+        self.listener = socket.create_server(("127.0.0.1", 0))
+        self.port = self.listener.getsockname()[1]
+        self.taker = threading.Thread(target=self._accept, daemon=True)
+        self.taker.start()
+
+    def _accept(self):
+        with suppress(OSError):
+            while True:
+                page, _ = self.listener.accept()
+                server = socket.socket()
+                server.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+                server.connect(("127.0.0.1", self.server_port))
+                threading.Thread(target=self._carry, args=(page, server, False), daemon=True).start()
+                threading.Thread(target=self._carry, args=(server, page, True), daemon=True).start()
+
+    def _carry(self, source, sink, slowly):
+        with suppress(OSError):
+            while data := source.recv(512):
+                sink.sendall(data)
+                if slowly and self.bytes_per_s:
+                    time.sleep(len(data) / self.bytes_per_s)
+        for end in (source, sink):
+            with suppress(OSError):
+                end.shutdown(socket.SHUT_RDWR)
+            end.close()
+
+    def close(self):
+        """Take no more."""
+        self.listener.shutdown(socket.SHUT_RDWR)
+        self.taker.join(5)
+        self.listener.close()
+
+
+def test_a_page_on_a_poor_link_shows_no_old_number_as_live(station, served, tab, make):
+    """News at 60 kB/s over 20 kB/s: every number is old when it comes, so the page says Lost until it can."""
+    station.state()
+    wait_for_bench(served)
+    link = Link(int(served.rpartition(":")[2]))
+    tab.goto(f"http://127.0.0.1:{link.port}/bench/{STATION}")
+    word, number = tab.locator(".band .word"), tab.locator(".huge .number")
+    expect(number).to_have_text("98.4", timeout=3000)
+    link.bytes_per_s = 20_000
+    shown, begun_s = [], time.monotonic()
+    while (now_s := time.monotonic() - begun_s) < 30:
+        station.state(**wordy(make, f"{now_s:.1f}"))
+        unit = re.match(r"U-(\d+\.\d)", tab.locator("#part-hand .name").inner_text())
+        if word.inner_text() != "Lost" and unit is not None:
+            shown.append(now_s - float(unit[1]))
+        time.sleep(0.2)
+    lost = word.inner_text()
+    print(f"\non a poor link: the oldest shown as of now was {max(shown):.1f} s old; in the end {lost}")
+    assert lost == "Lost"
+    assert max(shown) < LOST_AFTER_S + 1.0
+    link.bytes_per_s = None
+    until_s = time.monotonic() + 20
+    while word.inner_text() == "Lost" and time.monotonic() < until_s:
+        station.state()
+        time.sleep(0.2)
+    expect(number).to_have_text("98.4", timeout=3000)
+    link.close()
 
 
 def test_taken_port_is_named_and_ends_with_1(start_server):
