@@ -11,7 +11,7 @@ import sqlalchemy.exc
 
 from dashboard.cli import broker_address
 from dashboard.collector.follow import BrokerAccess, Collector
-from dashboard.collector.gaps import Gap, gaps_of, runs_in
+from dashboard.collector.gaps import Gap, Hole, gaps_of, holes_in, runs_in
 from dashboard.collector.store import Store, reading_engine
 from shared.csv_lines import csv_text
 from shared.log_lines import logging_to_stderr
@@ -39,6 +39,7 @@ _FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
     "--name", default=socket.gethostname(), help="This collector's own name; keep it over restarts."
 )
 @click.option("--gaps", is_flag=True, help="Collect nothing; list the events that are missing.")
+@click.option("--seconds", is_flag=True, help="With --gaps: the seconds without a reading instead of events.")
 @click.option("--station", help="With --gaps: of this station only.")
 @click.option(
     "--format", "shape", type=click.Choice(["text", "csv", "jsonl"]), default="text", help="With --gaps."
@@ -52,20 +53,24 @@ def collect(
     group: str | None,
     name: str,
     gaps: bool,
+    seconds: bool,
     station: str | None,
     shape: str,
 ) -> None:
     """Collect all stations' events and readings in one database.
 
     Where one is too slow, run several side by side: the same --group, each with a --name of its own.
-    With --gaps the exit code is 1 when events are missing; what a station has not sent yet cannot be seen.
+    With --gaps the exit code is 1 when events, or with --seconds readings, are missing; what a station has
+    not sent yet cannot be seen.
     """
     if group is not None and not is_identifier(group):
         raise click.BadParameter(f"{group!r} is not {IDENTIFIER}.", param_hint="--group")
     if (password_file is None) != (user is None):
         raise click.BadParameter("--user and --password-file go together.")
+    if (seconds or station) and not gaps:
+        raise click.BadParameter("goes with --gaps.", param_hint="--seconds" if seconds else "--station")
     if gaps:
-        _print(_gaps(to, station), shape)
+        _print(_missing(to, station, seconds=seconds), shape, seconds=seconds)
         return
     click.get_current_context().with_resource(logging_to_stderr())
     collector = Collector(BrokerAccess(*broker, user, password_file, ca_file), group, name, Store(to))
@@ -74,11 +79,17 @@ def collect(
     collector.run()
 
 
-def _gaps(url: str, station: str | None) -> list[Gap]:
+_Row = dict[str, str | int]
+
+
+def _missing(url: str, station: str | None, *, seconds: bool) -> list[_Row]:
+    """What is missing, as rows to print: ``station``, ``boot`` of seconds, ``first``, ``last``, ``what``."""
     engine = reading_engine(url)
     try:
         with engine.connect() as connection:
-            return gaps_of(runs_in(connection, station))
+            if seconds:
+                return [_hole_row(hole) for hole in holes_in(connection, station)]
+            return [_gap_row(gap) for gap in gaps_of(runs_in(connection, station))]
     except sqlalchemy.exc.DBAPIError as error:
         told = (str(error.orig).splitlines() or ["no reason given"])[0]
         raise FailureError(f"The collected database cannot be read: {told}.") from error
@@ -86,25 +97,36 @@ def _gaps(url: str, station: str | None) -> list[Gap]:
         engine.dispose()
 
 
-def _print(gaps: list[Gap], shape: str) -> None:
-    """One line a gap; ends the program with 1 if there is any."""
+def _gap_row(gap: Gap) -> _Row:
+    what = "twice" if gap.twice else "missing"
+    return {"station": gap.station, "first": gap.first, "last": gap.last, "what": what}
+
+
+def _hole_row(hole: Hole) -> _Row:
+    what = "stopped" if hole.stopped else "missing"
+    return {"station": hole.station, "boot": hole.boot, "first": hole.first, "last": hole.last, "what": what}
+
+
+def _print(rows: list[_Row], shape: str, *, seconds: bool) -> None:
+    """One line a row; ends the program with 1 if anything is lost or told twice."""
+    head = ("station", "boot", "first", "last", "what") if seconds else ("station", "first", "last", "what")
     if shape == "csv":
-        rows = [(gap.station, gap.first, gap.last, _what(gap)) for gap in gaps]
-        click.echo(csv_text([("station", "first", "last", "what"), *rows], end="\n"), nl=False)
-    for gap in gaps if shape != "csv" else []:
-        if shape == "jsonl":
-            fields = {"station": gap.station, "first": gap.first, "last": gap.last, "what": _what(gap)}
-            click.echo(msgspec.json.encode(fields).decode())
-        else:
-            click.echo(f"{gap.station}: events {gap.first} to {gap.last} {_WORDS[_what(gap)]}")
-    if gaps:
+        click.echo(csv_text([head, *(tuple(row.values()) for row in rows)], end="\n"), nl=False)
+    for row in rows if shape != "csv" else []:
+        click.echo(msgspec.json.encode(row).decode() if shape == "jsonl" else _words(row))
+    if any(row["what"] != "stopped" for row in rows):
         sys.exit(1)
     if shape == "text":
-        click.echo("No event is missing.")
+        click.echo("No second is missing while a station ran." if seconds else "No event is missing.")
 
 
-_WORDS = {"missing": "are missing", "twice": "were told twice, by different boots"}
+_WORDS = {
+    "missing": "missing",
+    "twice": "told twice, by different boots",
+    "stopped": "not recorded: the station did not run",
+}
 
 
-def _what(gap: Gap) -> str:
-    return "twice" if gap.twice else "missing"
+def _words(row: _Row) -> str:
+    counted = f"boot {row['boot']}, seconds" if "boot" in row else "events"
+    return f"{row['station']}: {counted} {row['first']} to {row['last']} {_WORDS[str(row['what'])]}"

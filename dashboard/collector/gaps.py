@@ -1,6 +1,8 @@
-"""Which events of a station are missing: seq counts from 1 and never restarts, so a hole is a loss.
+"""Which events and which seconds of a station are missing.
 
-What a station has not sent yet cannot be seen here.
+Events: seq counts from 1 and never restarts, so a hole is a loss. Seconds: a boot's own count; a hole is a
+loss unless the station began anew behind it, for a station that does not run records nothing. What a station
+has not sent yet cannot be seen here.
 """
 
 from collections.abc import Iterable
@@ -9,7 +11,7 @@ from typing import NamedTuple
 
 import sqlalchemy as sa
 
-from dashboard.collector.tables import boots, events
+from dashboard.collector.tables import boots, events, readings
 
 
 class Run(NamedTuple):
@@ -59,3 +61,40 @@ def runs_in(connection: sa.Connection, station: str | None = None) -> list[Run]:
         .group_by(boots.c.station, numbered.c.boot_id, numbered.c.island)
     )
     return [Run(*row) for row in connection.execute(query)]
+
+
+class Hole(NamedTuple):
+    """Seconds ``first`` to ``last`` of a station's boot without a reading.
+
+    ``stopped``: the station began anew within the boot right behind it, so nothing was lost.
+    """
+
+    station: str
+    boot: str
+    first: int
+    last: int
+    stopped: bool
+
+
+def holes_in(connection: sa.Connection, station: str | None = None) -> list[Hole]:
+    """The holes between readings, by station, boot and second; reads all their readings."""
+    before = sa.func.lag(readings.c.mono_s).over(partition_by=readings.c.boot_id, order_by=readings.c.mono_s)
+    each = sa.select(readings.c.boot_id, readings.c.mono_s, before.label("before"))
+    if station is not None:
+        each = each.where(readings.c.boot_id.in_(sa.select(boots.c.id).where(boots.c.station == station)))
+    pair = each.subquery()
+    begun = (
+        sa.select(events.c.seq)
+        .where(events.c.boot_id == pair.c.boot_id, events.c.kind == "station-started")
+        .where(events.c.mono_s > pair.c.before, events.c.mono_s < pair.c.mono_s + 1)
+        .exists()
+    )
+    query = (
+        sa.select(
+            boots.c.station, boots.c.boot, pair.c.before + 1, pair.c.mono_s - 1, sa.cast(begun, sa.Boolean)
+        )
+        .join(boots, boots.c.id == pair.c.boot_id)
+        .where(pair.c.mono_s > pair.c.before + 1)
+        .order_by(boots.c.station, boots.c.boot, pair.c.mono_s)
+    )
+    return [Hole(*row) for row in connection.execute(query)]

@@ -14,7 +14,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from dashboard.collector.rows import Told
 from dashboard.collector.store import dialect_of
-from shared.events import ClockSet, EventRecord, SignedOut
+from shared.events import ClockSet, EventRecord, SignedOut, StationStarted
 from shared.messages import Second, cloud_event, encode, senml, topic
 from shared.timeline import rfc3339
 
@@ -39,6 +39,12 @@ def reading(station: str, second: int, wall_ms: int | None = None, boot: str = "
 def event(station: str, seq: int, mono_ms: int, wall_ms: int | None = None, boot: str = "b") -> Told:
     """An event that says little."""
     return _told(station, seq, mono_ms, wall_ms, boot, SignedOut())
+
+
+def started(station: str, seq: int, mono_ms: int, boot: str = "b") -> Told:
+    """The event that tells that the station began."""
+    body = StationStarted(station=station, version="test", sheet="test")
+    return _told(station, seq, mono_ms, None, boot, body)
 
 
 def clock_set(station: str, seq: int, mono_ms: int, wall_ms: int, boot: str = "b") -> Told:

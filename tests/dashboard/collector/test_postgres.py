@@ -3,12 +3,12 @@
 import threading
 
 import pytest
-from collecting import clock_set, event, reading
+from collecting import clock_set, event, reading, started
 
 from dashboard.collected import Collected as Pages
-from dashboard.collector.gaps import Gap
+from dashboard.collector.gaps import Gap, Hole, holes_in
 from dashboard.collector.rows import row_of
-from dashboard.collector.store import Store
+from dashboard.collector.store import Store, reading_engine
 
 pytestmark = pytest.mark.system
 ZERO_S = 1_772_440_000  # 2026-03-02T08:26:40Z by GNU date
@@ -97,3 +97,15 @@ def test_the_pages_read_it(database, store):
     ]
     assert pages.gaps("a") == [Gap("a", 1, 2, twice=False)]
     pages.close()
+
+
+def test_holes_between_seconds_are_told_with_why(database, store):
+    """As on SQLite: lost while the station ran, or not recorded because it did not."""
+    seconds = [*range(5), *range(8, 10), *range(20, 22)]
+    store.write([row_of(reading("a", second)) for second in seconds])
+    store.write([row_of(started("a", 1, 100)), row_of(started("a", 2, 19_400))])
+    with reading_engine(database).connect() as connection:
+        assert holes_in(connection) == [
+            Hole("a", "b", 5, 7, stopped=False),
+            Hole("a", "b", 10, 19, stopped=True),
+        ]
