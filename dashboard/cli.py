@@ -23,6 +23,7 @@ THREADS = STREAMS_AT_MOST + 14  # a stream holds a thread; these are left for ev
 FORWARDED = {"x-forwarded-for", "x-forwarded-proto", "x-forwarded-host"}
 CONNECTIONS_AT_MOST = 200  # open ones, idle ones too
 OUTPUT_HIGH_WATERMARK_BYTES = 256 * 1024
+LARGEST_BODY_BYTES = 64 * 1024  # of a request; it is kept, on disk too, before anybody looks who asks
 
 
 def broker_address(_ctx: click.Context, _param: click.Parameter, value: str) -> tuple[str, int]:
@@ -110,6 +111,7 @@ def dashboard(
             connection_limit=CONNECTIONS_AT_MOST,
             channel_request_lookahead=1,
             outbuf_high_watermark=OUTPUT_HIGH_WATERMARK_BYTES,
+            max_request_body_size=LARGEST_BODY_BYTES,
             ident=None,
             **({} if proxy is None else {"trusted_proxy": proxy, "trusted_proxy_headers": FORWARDED}),
             clear_untrusted_proxy_headers=False,  # the sign-in wants to know that somebody forwards
