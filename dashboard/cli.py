@@ -34,6 +34,7 @@ SOCKET_OPTIONS = [
     (socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES),
     (socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, UNHEARD_MS),
 ]
+LARGEST_BODY_BYTES = 64 * 1024  # of a request; it is kept, on disk too, before anybody looks who asks
 
 
 def broker_address(_ctx: click.Context, _param: click.Parameter, value: str) -> tuple[str, int]:
@@ -122,6 +123,7 @@ def dashboard(
             connection_limit=CONNECTIONS_AT_MOST,
             channel_request_lookahead=1,
             outbuf_high_watermark=OUTPUT_HIGH_WATERMARK_BYTES,
+            max_request_body_size=LARGEST_BODY_BYTES,
             ident=None,
             **({} if proxy is None else {"trusted_proxy": proxy, "trusted_proxy_headers": FORWARDED}),
             clear_untrusted_proxy_headers=False,  # the sign-in wants to know that somebody forwards

@@ -31,6 +31,8 @@ PAHO_LOG.addFilter(lambda record: "Client is not connected" not in record.getMes
 KEEPALIVE_S = 15
 RECONNECT_MIN_S, RECONNECT_MAX_S = 1, 30
 LARGEST_REQUEST = 4096
+# Response topic and correlation data, in bytes: what waits for its turn is kept in memory.
+LONGEST_RETURN = 1024
 QUEUE_LIMIT = 10_000
 LARGEST_PACKET = 1 << 20
 MOST_IN_FLIGHT = 65_535
@@ -48,6 +50,8 @@ class Incoming(NamedTuple):
     correlation: bytes | None
     expires_s: float | None = None
     """On the monotonic clock; None: never."""
+    unreturnable: bool = False
+    """Its response topic or correlation data is too long to be kept."""
 
     @property
     def expired(self) -> bool:
@@ -91,6 +95,7 @@ class Connection:
         """
         self.connected = False
         self.connections = 0
+        self.dropped = 0  # requests that came faster than they could be looked at
         self.fault = faults.SILENT  # why there is no connection; means nothing while there is one
         self.largest_packet = LARGEST_PACKET
         self.window = in_flight
@@ -143,6 +148,11 @@ class Connection:
         if self._client is not None:
             self._client.disconnect()
         self._end()
+
+    @property
+    def under_way(self) -> int:
+        """Messages that the broker has not acknowledged yet."""
+        return len(self._sizes)
 
     def fits(self, topic: str, payload: bytes) -> bool:
         """Whether the broker takes a message of this size; it would throw us out for a larger one."""
@@ -289,13 +299,19 @@ class Connection:
             return
         properties = message.properties
         expiry_s = getattr(properties, "MessageExpiryInterval", None)
+        where = getattr(properties, "ResponseTopic", None)
+        correlation = getattr(properties, "CorrelationData", None)
+        long = max(len((where or "").encode()), len(correlation or b"")) > LONGEST_RETURN
+        if len(self.incoming) == QUEUE_LIMIT:
+            self.dropped += 1  # the oldest goes
         self.incoming.append(
             Incoming(
                 bytes(message.payload[: LARGEST_REQUEST + 1]),
                 bool(message.retain),
-                getattr(properties, "ResponseTopic", None),
-                getattr(properties, "CorrelationData", None),
+                None if long else where,
+                None if long else correlation,
                 None if expiry_s is None else time.monotonic() + expiry_s,
+                long,
             )
         )
         self._wake()

@@ -17,20 +17,21 @@ from typing import NamedTuple
 from shared.broker_access import BrokerAccess
 from shared.events import MessageSetAside
 from shared.history import History, Place
-from shared.messages import Answer, Head, StationState, Status, encode, topic
+from shared.messages import ROOT, Answer, Head, StationState, Status, encode, topic
 from shared.requests import AnyRequest, Unreadable, parse_json, parse_text
 from shared.timeline import Moment
 from station.journal.ledger import Cursor, Told
 from station.journal.writer import Journal
 from station.link import faults, pages
 from station.link.aside import SetAside
-from station.link.client import LARGEST_REQUEST, Connection, Incoming
+from station.link.client import LARGEST_REQUEST, LONGEST_RETURN, Connection, Incoming
 from station.link.faults import Fate
 from station.link.lane import Lane
 from station.link.repeats import Repeats
 from station.settings import BrokerSettings
 
 LOG = logging.getLogger("benchward.link")
+ANSWERS = f"{ROOT}/answers/"
 IDLE_S = 0.2
 STATE_GAP_S = 0.1
 # How soon a snapshot that came too soon after the last one is looked at again.
@@ -45,6 +46,7 @@ AFTER_STUMBLE_S = 1.0
 LONG = 600
 # Without a word from the broker about anything on its way: told as a fault; then the connection is given up.
 SILENT_S, DEAD_S = 10.0, 45.0
+REQUESTS_A_TURN, ANSWERS_UNDER_WAY = 64, 2000
 # Room in the window for status, state, head and answers.
 ASIDE_OF_RECORD = 8
 
@@ -89,6 +91,7 @@ class Link:
         self._fault: str | None = faults.SILENT
         self._refused: set[int] = set()
         self._acknowledged = 0
+        self._dropped = 0
         self._written = True
         self._aside = SetAside(self._record)
         self._backlog: Backlog | None = None
@@ -346,7 +349,8 @@ class Link:
         self._backlog = Backlog(max(0, self._journal.head[0] - self._events.stream.cursor), readings)
 
     def _take_requests(self) -> None:
-        while self._connection.incoming:
+        """So many at a time: a flood of them must not keep the record from going out, nor fill memory."""
+        for _ in range(min(len(self._connection.incoming), REQUESTS_A_TURN)):
             incoming = self._connection.incoming.popleft()
             if incoming.retained and not incoming.payload:
                 continue  # somebody clears a stored request; nothing is asked
@@ -355,13 +359,18 @@ class Link:
                 continue
             if not self._ask(_judged(incoming), deliver):
                 deliver(Answer(accepted=False, reasons=["station-busy"], seq=None))
+        if self._connection.incoming:
+            self._wake.set()
+        dropped, self._dropped = self._dropped, self._connection.dropped
+        if dropped != self._dropped:
+            LOG.warning("%d requests came too fast and were dropped", self._dropped - dropped)
 
     def _answerer(self, incoming: Incoming) -> Callable[[Answer], None]:
         where, correlation = incoming.response_topic, incoming.correlation
-        usable = where is not None and not set(where) & set("+#") and not where.startswith("$")
+        usable = where is not None and may_answer_on(where)
 
         def deliver(answer: Answer) -> None:
-            if usable and where is not None:
+            if usable and where is not None and self._connection.under_way < ANSWERS_UNDER_WAY:
                 self._connection.publish(where, encode(answer), correlation=correlation)
 
         return deliver
@@ -395,11 +404,24 @@ class Link:
                 break
 
 
+def may_answer_on(where: str) -> bool:
+    """Whether an answer may go there: no pattern, no topic of the broker's, and none on which stations speak.
+
+    Whoever asks names the topic, and may not write there; the station may, and must not be made to.
+    """
+    if set(where) & set("+#\0") or where.startswith("$"):
+        return False
+    return where.startswith(ANSWERS) or not f"{where}/".startswith(f"{ROOT}/")
+
+
 def _judged(incoming: Incoming) -> AnyRequest | Unreadable:
     """The request, or why it is refused; a refusal is recorded like any other."""
     text = incoming.payload[:200].decode("utf-8", "replace")
     if incoming.retained:
         return Unreadable(text, "malformed-request", "retained; a request is published without retain")
+    if incoming.unreturnable:
+        why = f"response topic or correlation data longer than {LONGEST_RETURN} bytes"
+        return Unreadable(text, "malformed-request", why)
     if incoming.expired:
         return Unreadable(text, "malformed-request", "came after its expiry")
     return _parsed(incoming.payload)

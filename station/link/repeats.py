@@ -4,6 +4,7 @@ QoS 1 may deliver a request twice, and a sender without an answer asks again. A 
 response topic, its correlation data and its payload are; one without correlation data is always new.
 """
 
+import hashlib
 import threading
 import time
 from collections import OrderedDict
@@ -31,7 +32,7 @@ class Repeats:
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
         """Begin empty; ``clock`` in seconds, never falling."""
         self._clock = clock
-        self._asked: OrderedDict[tuple[str | None, bytes, bytes], _Asked] = OrderedDict()
+        self._asked: OrderedDict[bytes, _Asked] = OrderedDict()
         self._lock = threading.Lock()
 
     def remember(self, incoming: Incoming, deliver: Deliver) -> Deliver | None:
@@ -41,7 +42,7 @@ class Repeats:
         """
         if not incoming.correlation:
             return deliver
-        key = (incoming.response_topic, incoming.correlation, incoming.payload)
+        key = _same(incoming)
         now_s = self._clock()
         with self._lock:
             self._forget(now_s)
@@ -68,3 +69,11 @@ class Repeats:
             if len(self._asked) < REMEMBERED and now_s - oldest.at_s < REMEMBERED_S:
                 return
             self._asked.popitem(last=False)
+
+
+def _same(incoming: Incoming) -> bytes:
+    """Equal for equal requests, and short: a thousand are remembered, and strangers say how long they are."""
+    digest = hashlib.sha256()
+    for part in ((incoming.response_topic or "").encode(), incoming.correlation or b"", incoming.payload):
+        digest.update(len(part).to_bytes(4, "big") + part)
+    return digest.digest()

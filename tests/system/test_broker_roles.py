@@ -5,15 +5,14 @@ then delivers nothing, so that a denial is judged by what arrives, never by what
 """
 
 import os
-import shutil
 import ssl
 import stat
 import subprocess
 import time
-from pathlib import Path
 
 import pytest
-from live import Broker, Station, free_port, wait_until
+from live import Station, free_port, wait_until
+from secured import MAKE, SecuredBroker
 
 from dashboard.live import Live
 from shared.broker_access import BrokerAccess
@@ -21,7 +20,6 @@ from station.link.asking import Asker
 
 pytestmark = pytest.mark.system
 ROOT = "benchward/v1"
-MAKE = Path(__file__).parents[2] / "deploy" / "broker-files"
 ROLES = ("bench-1", "dashboard", "job-system", "collector")
 LEAVES = ("status", "state", "head", "readings", "events", "requests")
 OWN = {f"{ROOT}/bench-1/{leaf}" for leaf in LEAVES if leaf != "requests"}
@@ -49,50 +47,6 @@ MAY_HEAR = {
     "job-system": seen("status", "head", "events") | {f"{ROOT}/answers/job-system/1"},
     "collector": seen("status", "head", "readings", "events"),
 }
-
-
-class SecuredBroker(Broker):
-    """A Mosquitto on the files that the command makes, and one user more who may do everything."""
-
-    def __init__(self, folder: Path) -> None:
-        super().__init__(folder)
-        self.files = folder / "broker"
-        self.make()
-        self._config = self.files / "mosquitto.conf"
-        passwords = self.files / "passwords"
-        subprocess.run(["mosquitto_passwd", "-b", passwords, "witness", "w"], check=True, capture_output=True)
-        (self.files / "witness.password").write_text("w")
-        with (self.files / "acl").open("a") as acl:
-            acl.write("\nuser witness\ntopic readwrite #\n")
-
-    def make(self) -> None:
-        """Run the command."""
-        environment = {**os.environ, "PORT": str(self.port)}
-        subprocess.run([MAKE, self.files], check=True, env=environment, capture_output=True)
-
-    def client(self, program: str, role: str, *options: str) -> list[str]:
-        """The command line of a client in a role."""
-        found = shutil.which(program)
-        assert found is not None, f"{program} is not installed: apt-get install mosquitto-clients"
-        password = (self.files / f"{role}.password").read_text().strip()
-        return [
-            found, "-V", "5", "-q", "1", "-h", "localhost", "-p", str(self.port),
-            "--cafile", str(self.files / "ca.crt"), "-u", role, "-P", password, *options,
-        ]  # fmt: skip
-
-    def publish(self, role: str, topic: str, payload: str) -> None:
-        """Publish; whether it was taken is seen at the other end."""
-        subprocess.run(
-            self.client("mosquitto_pub", role, "-t", topic, "-m", payload), capture_output=True, timeout=10
-        )
-
-    def hear(self, role: str, *topics: str) -> subprocess.Popen:
-        """Listen; lines of topic and payload."""
-        wanted = [word for topic in topics for word in ("-t", topic)]
-        return subprocess.Popen(
-            self.client("mosquitto_sub", role, "-v", "-d", *wanted),
-            stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
-        )  # fmt: skip
 
 
 @pytest.fixture

@@ -6,7 +6,7 @@ import pytest
 
 from shared.requests import LampTest, Unreadable
 from station.link.client import LARGEST_REQUEST, Incoming
-from station.link.link import _judged
+from station.link.link import _judged, may_answer_on
 
 
 def came(payload: bytes = b"lamp-test", *, retained: bool = False, left_s: float | None = None) -> Incoming:
@@ -28,6 +28,7 @@ def test_request_in_time_is_done(left_s: float | None) -> None:
         (came(left_s=0.0), "came after its expiry"),
         (came(retained=True), "retained"),
         (came(b"x" * (LARGEST_REQUEST + 1)), "longer than"),
+        (came()._replace(unreturnable=True), "longer than"),
     ],
 )
 def test_request_that_is_not_done_says_why(incoming: Incoming, why: str) -> None:
@@ -36,3 +37,22 @@ def test_request_that_is_not_done_says_why(incoming: Incoming, why: str) -> None
     assert isinstance(judged, Unreadable)
     assert judged.reason == "malformed-request"
     assert why in judged.detail
+
+
+@pytest.mark.parametrize(
+    ("where", "may"),
+    [
+        ("benchward/v1/answers/job-system/1", True),
+        ("my/answers", True),
+        ("benchward/v1/bench-1/events", False),
+        ("benchward/v1/bench-2/requests", False),
+        ("benchward/v1", False),
+        ("benchward/v1/answers/+", False),
+        ("#", False),
+        ("$SYS/broker/version", False),
+        ("a\0b", False),
+    ],
+)
+def test_no_answer_goes_where_stations_speak(where: str, may: bool) -> None:
+    """Whoever asks names the topic; a topic name has no pattern in it (MQTT 5, 4.7.1) and no null (1.5.4)."""
+    assert may_answer_on(where) is may
