@@ -48,15 +48,16 @@ class Incoming(NamedTuple):
     retained: bool
     response_topic: str | None
     correlation: bytes | None
-    expires_s: float | None = None
-    """On the monotonic clock; None: never."""
+    came_s: float = 0.0
+    """On the monotonic clock, as is everything here."""
+    expiry_s: float | None = None
+    """How long from its coming its sender still wants it done; None: for ever."""
     unreturnable: bool = False
     """Its response topic or correlation data is too long to be kept."""
 
-    @property
-    def expired(self) -> bool:
-        """Whether its sender no longer wants it done."""
-        return self.expires_s is not None and time.monotonic() >= self.expires_s
+    def expired(self, now_s: float, older_s: float) -> bool:
+        """Whether its sender no longer wants it done; it may be ``older_s`` older than its coming says."""
+        return self.expiry_s is not None and now_s + older_s >= self.came_s + self.expiry_s
 
 
 class Acked(NamedTuple):
@@ -310,7 +311,8 @@ class Connection:
                 bool(message.retain),
                 None if long else where,
                 None if long else correlation,
-                None if expiry_s is None else time.monotonic() + expiry_s,
+                time.monotonic(),
+                expiry_s,
                 long,
             )
         )

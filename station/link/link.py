@@ -28,6 +28,7 @@ from station.link.client import LARGEST_REQUEST, LONGEST_RETURN, Connection, Inc
 from station.link.faults import Fate
 from station.link.lane import Lane
 from station.link.repeats import Repeats
+from station.link.stillness import Stillness
 from station.settings import BrokerSettings
 
 LOG = logging.getLogger("benchward.link")
@@ -97,6 +98,7 @@ class Link:
         self._backlog: Backlog | None = None
         self._counted_s = float("-inf")
         self._repeats = Repeats()
+        self._stillness = Stillness(time.monotonic())
         journal.on_written = self._on_written
         status = topic(station, "status")
         self._connection = Connection(
@@ -350,6 +352,7 @@ class Link:
 
     def _take_requests(self) -> None:
         """So many at a time: a flood of them must not keep the record from going out, nor fill memory."""
+        self._stillness.look(time.monotonic())
         for _ in range(min(len(self._connection.incoming), REQUESTS_A_TURN)):
             incoming = self._connection.incoming.popleft()
             if incoming.retained and not incoming.payload:
@@ -357,7 +360,8 @@ class Link:
             deliver = self._repeats.remember(incoming, self._answerer(incoming))
             if deliver is None:
                 continue
-            if not self._ask(_judged(incoming), deliver):
+            older_s = self._stillness.older_s(incoming.came_s)
+            if not self._ask(_judged(incoming, time.monotonic(), older_s), deliver):
                 deliver(Answer(accepted=False, reasons=["station-busy"], seq=None))
         if self._connection.incoming:
             self._wake.set()
@@ -414,15 +418,18 @@ def may_answer_on(where: str) -> bool:
     return where.startswith(ANSWERS) or not f"{where}/".startswith(f"{ROOT}/")
 
 
-def _judged(incoming: Incoming) -> AnyRequest | Unreadable:
-    """The request, or why it is refused; a refusal is recorded like any other."""
+def _judged(incoming: Incoming, now_s: float, older_s: float = 0.0) -> AnyRequest | Unreadable:
+    """The request, or why it is refused; a refusal is recorded like any other.
+
+    ``older_s``: how much longer than this process knows it may have been on its way (`Stillness`).
+    """
     text = incoming.payload[:200].decode("utf-8", "replace")
     if incoming.retained:
         return Unreadable(text, "malformed-request", "retained; a request is published without retain")
     if incoming.unreturnable:
         why = f"response topic or correlation data longer than {LONGEST_RETURN} bytes"
         return Unreadable(text, "malformed-request", why)
-    if incoming.expired:
+    if incoming.expired(now_s, older_s):
         return Unreadable(text, "malformed-request", "came after its expiry")
     return _parsed(incoming.payload)
 

@@ -4,7 +4,9 @@ Correlation data and the largest packet are MQTT 5's: 3.3.2.3.6 and 3.2.2.3.6.
 """
 
 import signal
+import time
 
+import msgspec
 import pytest
 from live import Broker, Listener, Station, wait_until
 from paho.mqtt.client import MQTTMessage
@@ -25,10 +27,12 @@ def kinds(station) -> list[str]:
         return [dated.to_dict()["kind"] for dated in history.events()]
 
 
-def ask(listener: Listener, text: str, correlation: bytes) -> None:
+def ask(listener: Listener, text: str, correlation: bytes, expiry_s: int | None = None) -> None:
     """Publish a request; its answer comes to the listener."""
     properties = Properties(PacketTypes.PUBLISH)
     properties.ResponseTopic, properties.CorrelationData = ANSWERS, correlation
+    if expiry_s is not None:
+        properties.MessageExpiryInterval = expiry_s
     listener.client.publish(REQUESTS, text, qos=1, properties=properties).wait_for_publish(5)
 
 
@@ -53,6 +57,30 @@ def test_request_with_a_known_id_is_answered_again_and_not_done_again(station, l
     ask(listener, "sign-in technician=T-1", b"id-2")
     wait_until(lambda: answers(listener, b"id-2"), what="the answer")
     assert kinds(station).count("signed-in") == 2
+
+
+def test_request_that_ran_out_while_the_station_stood_still_is_not_done(station, listener):
+    """Forty requests for a second, to a station that is stopped for three: none is carried out.
+
+    What the broker still has it lets run out (MQTT 5, 3.3.2.3.3); what it has handed over has waited in the
+    station's socket, where no clock runs. One with a minute left is done.
+    """
+    station.start()
+    wait_until(lambda: listener.on("state"), what="the state")
+    station.process.send_signal(signal.SIGSTOP)
+    ask(listener, "sign-in technician=T-9", b"long", 60)
+    for number in range(40):
+        ask(listener, "sign-in technician=T-1", b"short-%d" % number, 1)
+    time.sleep(3)
+    station.process.send_signal(signal.SIGCONT)
+    (done,) = wait_until(lambda: answers(listener, b"long"), what="the answer")
+    assert msgspec.json.decode(done.payload)["accepted"] is True
+    ask(listener, "lamp-test", b"after", 60)
+    wait_until(lambda: answers(listener, b"after"), what="the answer after all of them")
+    late = [msgspec.json.decode(m.payload) for n in range(40) for m in answers(listener, b"short-%d" % n)]
+    assert all(each["reasons"] == ["malformed-request"] for each in late)
+    assert kinds(station).count("signed-in") == 1
+    assert kinds(station).count("request-refused") == len(late)
 
 
 @pytest.mark.parametrize("limit", ["max_packet_size", "message_size_limit"])
