@@ -44,6 +44,7 @@ SPI_PART = "rohm,dh2228fv"
 SPI_HZ = 7_735_940
 
 START_S = 300.0
+KEPT_S = 14 * 86_400.0
 
 
 class UnavailableError(Exception):
@@ -99,7 +100,11 @@ def base() -> Base:
         raise UnavailableError(reason)
     folder = CACHE / f"board-{_recipe()}"
     if folder.exists():
+        folder.touch()
         return Base(folder, 0.0)
+    for other in CACHE.glob("board-*"):  # of recipes and locks that nobody has used lately
+        if time.time() - other.stat().st_mtime > KEPT_S:
+            shutil.rmtree(other)
     began_s = time.monotonic()
     with tempfile.TemporaryDirectory(dir=CACHE, prefix="making-") as making:
         work = Path(making)
