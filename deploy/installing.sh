@@ -73,9 +73,10 @@ release_of() {
     printf '%s-%s' "$version" "$mark"
 }
 
-# build_release NAME [--system]: a virtual environment with the program under $opt/releases; nothing else changes.
+# build_release NAME: a virtual environment with the program under $opt/releases; nothing else changes.
+# It sees Debian's packages, because the driver of the pins comes from there; what the lock names goes before them.
 build_release() {
-    local folder="$opt/releases/$1" system=${2:-} source
+    local folder="$opt/releases/$1" source
     if [ -e "$folder/complete" ]; then
         say "The program $1 is in $folder already."
         return
@@ -83,11 +84,7 @@ build_release() {
     say "The program, in a virtual environment of its own:"
     run rm -rf "$folder"
     run install -d -m 755 "$opt" "$opt/releases"
-    if [ -n "$system" ]; then
-        run python3 -m venv --system-site-packages "$folder"
-    else
-        run python3 -m venv "$folder"
-    fi
+    run python3 -m venv --system-site-packages "$folder"
     if [ -n "$wheels" ]; then
         run "$folder/bin/python" -m pip install -q --disable-pip-version-check --no-index --find-links "$wheels" \
             --require-hashes -r "$wheels/lock.txt"
@@ -139,11 +136,28 @@ enabled() {
     done
 }
 
-# watch_for SECONDS UNIT...: whether every unit stays up for so long, with no restart in between.
+# pages_port: where the pages answer on this machine, as ADDRESS PORT.
+pages_port() {
+    local PAGES_HOST=127.0.0.1 PAGES_PORT=8080
+    # shellcheck disable=SC1091
+    [ ! -e "$etc/dashboard.env" ] || . "$etc/dashboard.env"
+    case "$PAGES_HOST" in 0.0.0.0 | ::) PAGES_HOST=127.0.0.1 ;; esac
+    printf '%s %s' "$PAGES_HOST" "$PAGES_PORT"
+}
+
+# watch_for SECONDS UNIT...: whether the pages come to answer, and every unit then stays up for so long with no
+# restart in between.
 watch_for() {
-    local seconds=$1 unit before after
+    local seconds=$1 unit before after host port left=180
     shift
     before="$(systemctl show -p NRestarts --value "$@" | tr '\n' ' ')"
+    read -r host port <<<"$(pages_port)"
+    while [[ " $* " == *" benchward-dashboard.service "* ]] && ! (: <>"/dev/tcp/$host/$port") 2>/dev/null; do
+        [ "$left" -gt 0 ] || return 1
+        [ "$before" = "$(systemctl show -p NRestarts --value "$@" | tr '\n' ' ')" ] || return 1
+        sleep 1
+        left=$((left - 1))
+    done
     while [ "$seconds" -gt 0 ]; do
         sleep 1
         seconds=$((seconds - 1))

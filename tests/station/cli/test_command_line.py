@@ -9,10 +9,12 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import click
 import pytest
 from click.testing import Result
 
 from shared import VERSION
+from station.cli import OWN_COMMANDS, main
 from station.rules.causes import CAUSES
 from station.settings import Settings
 
@@ -200,3 +202,24 @@ def test_help_says_it_is_no_safety_device_when_asked(benchward: Call) -> None:
     """Nobody can read the help without reading what the station does not replace."""
     text = " ".join(benchward("--help").stdout.split())
     assert "Not a safety-rated device" in text
+
+
+def test_every_command_of_ours_has_its_name():
+    """The table of commands names what is there, and each command by the name it gives itself."""
+    context = click.Context(main)
+    found = {name: main.get_command(context, name) for name in OWN_COMMANDS}
+    assert {name: command.name for name, command in found.items()} == {name: name for name in OWN_COMMANDS}
+
+
+@pytest.mark.parametrize("command", ["dashboard", "collect", "backup", "verify"])
+def test_a_command_that_touches_no_wires_loads_no_driver(command):
+    """Its service hides what the drivers read when they are loaded (/proc/cpuinfo); it must not want them."""
+    script = (
+        "import sys, click\nfrom station.cli import main\n"
+        f"assert main.get_command(click.Context(main), {command!r}) is not None\n"
+        "print(sorted({'gpiozero', 'adafruit_max31855', 'station.drivers'} & set(sys.modules)))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True, timeout=60
+    )
+    assert done.stdout == "[]\n"
