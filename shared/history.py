@@ -239,13 +239,13 @@ class History:
         """
         found = []
         with self._connect() as connection:
-            begun = func.min(EventRow.mono_ms).label("begun")
-            boots = select(Boot.id, Boot.boot, Boot.wall_offset_ms, begun)
+            begun, told = func.min(EventRow.mono_ms).label("begun"), func.max(EventRow.mono_ms).label("told")
+            boots = select(Boot.id, Boot.boot, Boot.wall_offset_ms, begun, told)
             boots = boots.join(EventRow, EventRow.boot_id == Boot.id).group_by(Boot.id).order_by(Boot.id)
             for row in connection.execute(boots).all():
-                start_ms, end_ms = row.begun, plate_time.last_known_ms(connection, row.id)
                 if row.wall_offset_ms is None and (from_ms is not None or to_ms is not None):
                     continue
+                start_ms, end_ms = row.begun, plate_time.end_ms(connection, row.id, row.told)
                 if from_ms is not None:
                     start_ms = max(start_ms, from_ms - row.wall_offset_ms)
                 if to_ms is not None:

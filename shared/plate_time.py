@@ -30,8 +30,16 @@ def stored_fields(body: Any) -> dict[str, Any]:
 def last_known_ms(connection: Connection, boot_id: int) -> int:
     """The last moment of a boot that anything was recorded of, in its monotonic milliseconds."""
     told = connection.execute(select(func.max(EventRow.mono_ms)).where(EventRow.boot_id == boot_id))
-    read = connection.execute(select(func.max(ReadingRow.second)).where(ReadingRow.boot_id == boot_id))
-    told_ms, second = told.scalar_one(), read.scalar_one()
+    return end_ms(connection, boot_id, told.scalar_one())
+
+
+def end_ms(connection: Connection, boot_id: int, told_ms: int | None) -> int:
+    """The same where its last event (None: it has none) is known: events are not found by their boot.
+
+    Whoever asks for many boots finds the last event of each in one pass over all.
+    """
+    newest = select(func.max(ReadingRow.second)).where(ReadingRow.boot_id == boot_id)
+    second = connection.execute(newest).scalar_one()
     if second is None or (told_ms is not None and told_ms // 1000 >= second):
         return told_ms or 0
     return int(second + 1) * 1000

@@ -12,9 +12,9 @@ from typing import NamedTuple
 from sqlalchemy import Connection, delete, func, select, update
 
 from shared.database import reading_engine, writing_engine
-from shared.plate_time import last_known_ms
+from shared.plate_time import end_ms
 from shared.problems import FailureError, InputError
-from shared.records import Boot, PlacementRow, ReadingRow
+from shared.records import Boot, EventRow, PlacementRow, ReadingRow
 from shared.schema import check_schema
 from shared.timeline import is_trace, rfc3339
 
@@ -82,7 +82,10 @@ def _newest_ms(path: Path) -> int | None:
         with engine.connect() as connection:
             boots = connection.execute(select(Boot.id, Boot.boot, Boot.wall_offset_ms)).all()
             dated = [boot for boot in boots if boot.wall_offset_ms is not None and not is_trace(boot.boot)]
-            ends = (last_known_ms(connection, boot.id) + boot.wall_offset_ms for boot in dated)
+            last_ms = func.max(EventRow.mono_ms).label("last_ms")
+            last = select(EventRow.boot_id, last_ms).group_by(EventRow.boot_id)
+            told_ms = {row.boot_id: row.last_ms for row in connection.execute(last)}
+            ends = (end_ms(connection, boot.id, told_ms.get(boot.id)) + boot.wall_offset_ms for boot in dated)
             return max(ends, default=None)
     finally:
         engine.dispose()

@@ -26,14 +26,16 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "support"))
 
 from campaign import keep, table
 from growth import Record, StillClock, questions, second_at, took_s
-from sqlalchemy import literal_column
+from sqlalchemy import literal_column, select
 from year import make_year
 
 from dashboard.app import create_app
 from dashboard.board import Board
 from shared import database
+from shared.database import reading_engine
 from shared.history import History
-from shared.records import HourRow, MinuteRow, ReadingRow
+from shared.plate_time import last_known_ms
+from shared.records import Boot, HourRow, MinuteRow, ReadingRow
 from shared.sheet import default_sheet
 from station.bootstrap import simulated_station
 from station.journal.ledger import Ledger
@@ -156,6 +158,15 @@ def improved(record: Record, folder: Path) -> dict[str, tuple[float, float]]:
             history.units()
         page()
 
+    def spans_as_before() -> None:
+        with reading_engine(record.path).connect() as connection:
+            for (boot_id,) in connection.execute(select(Boot.id)).all():
+                last_known_ms(connection, boot_id)
+
+    def spans_now() -> None:
+        with History(record.path) as history:
+            history.spans()
+
     ledger = Ledger(folder / "rolled.db")
     ledger.write([second_at(at) for at in range(3600)])
     minutes = iter(range(10_000))
@@ -182,6 +193,7 @@ def improved(record: Record, folder: Path) -> dict[str, tuple[float, float]]:
     try:
         return {
             "a unit's page": in_turn(page_as_before, page),
+            "when the station ran, boot by boot": in_turn(spans_as_before, spans_now, 1),
             "a new minute rolled up, with its hour": in_turn(minute_as_before, minute_now),
         }
     finally:

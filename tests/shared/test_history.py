@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from sqlalchemy import event
 
 from shared import events
 from shared.chain import ZERO
@@ -486,3 +487,29 @@ def test_as_many_may_read_at_once_as_want_to(path: Path, written: Written) -> No
         for connection in [opened.enter_context(engine.connect()) for _ in range(40)]:
             assert connection.exec_driver_sql("SELECT count(*) FROM readings").scalar() == 20
     engine.dispose()
+
+
+def test_when_the_station_ran_is_known_from_one_pass_over_the_events(tmp_path: Path) -> None:
+    """Events are not found by their boot: a pass for each of a year's boots took many seconds."""
+    ledger = Ledger(tmp_path / "b.db")
+    for number in range(6):
+        boot = f"boot-{number}"
+        body = events.SignedOut()
+        ledger.write([BootClock(boot, number * 100_000), Told(Moment(boot, 500), (body,))])
+        ledger.write([Told(Moment(boot, 7_500), (body,))])
+    ledger.close()
+    asked: list[str] = []
+    with History(tmp_path / "b.db") as history:
+
+        def keep(_connection, _cursor, statement, *_more) -> None:
+            asked.append(statement)
+
+        event.listen(history._engine, "before_cursor_execute", keep)
+        spans = history.spans(from_ms=2_000, to_ms=503_000)
+        event.remove(history._engine, "before_cursor_execute", keep)
+    assert sum("events" in statement for statement in asked) == 1
+    assert [(span.boot, span.from_ms, span.to_ms) for span in spans] == [
+        ("boot-0", 2_000, 7_500),
+        *((f"boot-{number}", 500, 7_500) for number in range(1, 5)),
+        ("boot-5", 500, 3_000),
+    ]
