@@ -24,6 +24,8 @@ PINS = {
     "cradle": 17, "acknowledge": 27,
 }  # fmt: skip
 OUTPUTS = list(PINS)[:7]
+# What the programs say: on the console it would run into the facts; printed at the end.
+PROGRAMS = Path("/tmp/programs.log").open("ab")
 STATION = [sys.executable, "-m", "station", "--settings", SETTINGS]
 STEADY_S = 6.0
 # How long a busy host may make anything take.
@@ -54,7 +56,7 @@ class Parts:
         began_s = time.monotonic()
         self.process = subprocess.Popen(
             [sys.executable, str(BOARD / "parts.py"), SETTINGS],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=PROGRAMS, text=True,
         )  # fmt: skip
         assert self.hear() == "ready"
         self.start_s = time.monotonic() - began_s
@@ -156,13 +158,15 @@ def ask(text: str) -> dict:
 
 def walk_station() -> None:
     """The whole daemon beside a real broker, until SIGTERM."""
-    broker = subprocess.Popen(["mosquitto", "-c", str(BOARD / "broker.conf")])
+    broker = subprocess.Popen(
+        ["mosquitto", "-c", str(BOARD / "broker.conf")], stdout=PROGRAMS, stderr=PROGRAMS
+    )
     notified = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
     notified.bind("/run/benchward/notify")
     notified.settimeout(PATIENCE_S)
     began_s = time.monotonic()
     environment = {**os.environ, "NOTIFY_SOCKET": "/run/benchward/notify"}
-    station = subprocess.Popen([*STATION, "run"], env=environment)
+    station = subprocess.Popen([*STATION, "run"], env=environment, stdout=PROGRAMS, stderr=PROGRAMS)
     fact("notified", [notified.recv(4096).decode(), time.monotonic() - began_s])
     fact("steady", watch(STEADY_S, {"amber", "buzzer"}))
     fact("cpu_s", cpu_s(station.pid))
