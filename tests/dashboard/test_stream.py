@@ -46,7 +46,7 @@ def test_stream_sends_only_the_parts_that_changed(bench, opened):
     next(pieces)
     bench.say(solvent_out=True)
     news = news_of(next(pieces))
-    assert list(news["parts"]) == ["bottle"]
+    assert list(news["parts"]) == ["bottle", "iron"]
     assert "Out of its cradle" in news["parts"]["bottle"]
 
 
