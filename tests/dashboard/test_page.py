@@ -231,7 +231,7 @@ def test_silent_station_is_shown_as_lost_without_numbers(bench, clock, page, mak
     bench.say(alarms=[make.alarm()])
     clock.now_s += 3.01
     parts = page()
-    assert parts["band"].startswith("Lost Nothing from bench-1 for more than 3 s.")
+    assert parts["band"].startswith("Lost Nothing from bench-1 for more than 2.5 s.")
     assert parts["plate"].startswith("Plate – No reading while the station is not heard")
     for name in ("plate", "air", "bottle", "hand", "iron", "alarms", "locks"):
         printed = parts[name].replace("0 20 40 60 80 100 120 140 160", "")
@@ -241,10 +241,10 @@ def test_silent_station_is_shown_as_lost_without_numbers(bench, clock, page, mak
     assert "U-1001" in parts["lately"]
 
 
-def test_station_is_still_live_within_three_seconds(bench, clock, page):
-    """Exactly three seconds of silence are not a loss yet."""
+def test_station_is_still_live_within_two_and_a_half_seconds(bench, clock, page):
+    """Exactly two and a half seconds of silence are not a loss yet."""
     bench.say()
-    clock.now_s += 3.0
+    clock.now_s += 2.5
     assert page()["band"].startswith("At work")
 
 
