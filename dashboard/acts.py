@@ -32,7 +32,7 @@ def alarm_acts(alarms: list[AlarmState]) -> tuple[Act, ...]:
     """For the alarms as a whole."""
     acts = []
     if any(alarm.state in UNSEEN for alarm in alarms):
-        acts += [Act("Acknowledge all", "ack", "main"), Act("Silence", "silence")]
+        acts += [Act("Acknowledge all: seen", "ack", "main"), Act("Buzzer off", "silence")]
     if any(alarm.state == "latched-acknowledged" for alarm in alarms):
         acts.append(Act("Reset", "reset", "main"))
     return tuple(acts)
@@ -41,11 +41,11 @@ def alarm_acts(alarms: list[AlarmState]) -> tuple[Act, ...]:
 def alarm_act(alarm: AlarmState) -> Act | None:
     """For one alarm."""
     if alarm.state in UNSEEN:
-        return Act("Acknowledge", f"ack alarm={alarm.alarm}", "main")
+        return Act("Acknowledge: seen", f"ack alarm={alarm.alarm}", "main")
     if alarm.state == "latched-acknowledged":
         return Act("Reset", f"reset alarm={alarm.alarm}", "main")
     if alarm.state == "shelved":
-        return Act("Let it count again", f"unshelve alarm={alarm.alarm}")
+        return Act("Switch this alarm on again", f"unshelve alarm={alarm.alarm}")
     return None
 
 
@@ -64,7 +64,7 @@ def bench_acts(state: StationState) -> tuple[Act, ...]:
 
 def _step_acts(step: StepState) -> tuple[Act, ...]:
     if step.held:
-        return (Act("Go on", "resume", "main"),)
+        return (Act("Go on with the step", "resume", "main"),)
     return (
         Act("Finish: pass", f"finish step={step.key} result=pass", "main"),
         Act("Finish: fail", f"finish step={step.key} result=fail", "grave"),
@@ -73,22 +73,22 @@ def _step_acts(step: StepState) -> tuple[Act, ...]:
 
 def other_acts(state: StationState) -> tuple[Act, ...]:
     """What may be said at any time."""
-    doses = tuple(Act(f"{dose} mL drawn", f"dispense ml={dose}") for dose in DOSES_ML)
-    return (*doses, Act("Test lamps and buzzer", "lamp-test"), Act("Leave the bench", "sign-out"))
+    doses = tuple(Act(f"I took {dose} mL solvent", f"dispense ml={dose}") for dose in DOSES_ML)
+    return (*doses, Act("Test lamps and buzzer", "lamp-test"), Act("I stop working here", "sign-out"))
 
 
 def fields(state: StationState) -> tuple[Field, ...]:
     """What needs words."""
     found = [
-        Field("Book in", "book-in", (("unit", "Unit"), ("model", "Model"))),
-        Field("Take in hand", "take", (("unit", "Unit"),)),
+        Field("Book in a new unit", "book-in", (("unit", "Unit"), ("model", "Model"))),
+        Field("Take a unit in hand", "take", (("unit", "Unit"),)),
     ]
     if state.step is not None:
-        found.append(Field("Give up the step", "abandon", (("reason", "Why"),)))
+        found.append(Field("Stop this step for good", "abandon", (("reason", "Why"),)))
     if state.unit is not None:
-        keys = (("unit", "Unit"), ("outcome", "Outcome"))
-        found.append(Field("Be done with a unit", "close", keys))
+        keys = (("unit", "Unit"), ("outcome", "How it ended, e.g. delivered"))
+        found.append(Field("Send a unit away", "close", keys))
     if state.alarms:
         shelving = (("alarm", "Alarm"), ("minutes", "Minutes"), ("reason", "Why"))
-        found.append(Field("Put an alarm aside", "shelve", shelving))
+        found.append(Field("Quiet an alarm for a while", "shelve", shelving))
     return tuple(found)

@@ -38,7 +38,7 @@ from dashboard.signing import signing
 from dashboard.stream import Gate, Printer, age_ms, messages
 from dashboard.tokens import Tokens
 from dashboard.view import bench_view
-from shared.requests import IDENTIFIER
+from shared.requests import IDENTIFIER, VERBS
 from shared.sheet import Sheet, default_sheet
 
 HEADERS = {
@@ -169,6 +169,7 @@ def bench(station: str) -> ResponseReturnValue:
         lost_title=lost.title,
         age_ms=age_ms(rooms.board, snapshot),
         lost_after_ms=round(1000 * LOST_AFTER_S),
+        verbs=" ".join(VERBS),
     )
 
 

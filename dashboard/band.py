@@ -8,7 +8,7 @@ import msgspec
 
 from dashboard.board import LOST_AFTER_S, Liveness, Snapshot
 from dashboard.words import clock_text, held_because
-from shared.indication import Indication, Lamp
+from shared.indication import Indication, Lamp, Sound
 from shared.messages import AlarmState, StationState
 from shared.wording import reason_text
 
@@ -55,7 +55,8 @@ def _live(state: StationState) -> Band:
     standing = [
         alarm for alarm in state.alarms if alarm.state not in ("shelved", "suppressed", "out-of-service")
     ]
-    tones = [_light_tone(state.indication), *(ALARM_TONES.get(each.priority, "grey") for each in standing)]
+    light = "blue" if state.indication.sound is Sound.TEST else _light_tone(state.indication)
+    tones = [light, *(ALARM_TONES.get(each.priority, "grey") for each in standing)]
     tone = max(tones, key=URGENCY.index)
     return Band(
         tone=tone,
@@ -72,7 +73,11 @@ def _light_tone(light: Indication) -> str:
 
 
 def _word(tone: str, state: StationState, standing: list[AlarmState]) -> str:
+    if state.indication.sound is Sound.TEST:
+        return "Test"
     if tone == "amber" and not standing:
+        if state.permit and state.solvent_out is not False and not _open_time_ends(state):
+            return "Bottle out" if state.solvent_out else "Look"
         return "Hurry" if _open_time_ends(state) else "Look" if state.permit else "Iron locked"
     if tone in ("green", "blue") and state.step is not None:
         return "Held" if state.step.held else "At work" if tone == "green" else "Your turn"
@@ -80,6 +85,8 @@ def _word(tone: str, state: StationState, standing: list[AlarmState]) -> str:
 
 
 def _line(tone: str, state: StationState, standing: list[AlarmState]) -> str:
+    if state.indication.sound is Sound.TEST:
+        return "Every lamp and the buzzer are being tried: the light says nothing about the bench now."
     if standing:
         first = max(standing, key=_rank)
         more = f" (and {len(standing) - 1} more)" if len(standing) > 1 else ""
@@ -92,12 +99,21 @@ def _line(tone: str, state: StationState, standing: list[AlarmState]) -> str:
     if step is not None and tone == "amber" and _open_time_ends(state):
         clocks = f"{clock_text(step.open_s or 0.0)} of {clock_text(step.open_due_s or 0.0)}"
         return f"The open time is running out: {clocks}"
+    if state.permit and tone == "amber" and (bottle := bottle_text(state)):
+        return f"Do not solder. {bottle}"
     if step is not None:
         return step.title
     if not state.permit:
         codes = [code for lock in state.locked if lock.what == "iron-power" for code in lock.reasons]
         return " ".join(reason_text(code) for code in codes) or "The iron has no power."
     return "No step is running" if state.unit else "No unit in hand"
+
+
+def bottle_text(state: StationState) -> str:
+    """What is to be done about the solvent bottle before anybody solders; nothing where it is put back."""
+    if state.solvent_out is None:
+        return "The cradle of the solvent bottle cannot be read: take the bottle as open until it can."
+    return reason_text("solvent-out") if state.solvent_out else ""
 
 
 def _open_time_ends(state: StationState) -> bool:

@@ -15,16 +15,16 @@ from shared.sheet import Sheet, Step
 MOST_LABELS = 60
 cards = Blueprint("cards", __name__)
 _ALWAYS = (
-    ("Acknowledge", "ack"),
-    ("Silence", "silence"),
-    ("Go on", "resume"),
-    ("Reset", "reset"),
+    ("Acknowledge: seen", "ack"),
+    ("Buzzer off", "silence"),
+    ("Go on with the step", "resume"),
+    ("Reset the alarms", "reset"),
     ("On the plate", "place"),
     ("Off the plate", "remove"),
-    ("1 mL drawn", "dispense ml=1"),
-    ("5 mL drawn", "dispense ml=5"),
-    ("Test the lamps", "lamp-test"),
-    ("Leave the bench", "sign-out"),
+    ("I took 1 mL solvent", "dispense ml=1"),
+    ("I took 5 mL solvent", "dispense ml=5"),
+    ("Test lamps and buzzer", "lamp-test"),
+    ("I stop working here", "sign-out"),
 )
 
 

@@ -146,7 +146,7 @@ def safety_review() -> ResponseReturnValue:
         most=MOST_ROWS,
         library=chart_library(),
         ticket=ticket(f"{period.first_day}/{period.last_day}", view.head) if view.chain_good else None,
-        drawing=_curve_drawing(points, period),
+        drawing=curve_drawing(points, period),
         made=datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC"),
     )
 
@@ -220,7 +220,7 @@ def _midnight_ms(day: date) -> int:
     return round(datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp() * 1000)
 
 
-def _curve_drawing(points: list[Point], period: Period) -> Drawing | None:
+def curve_drawing(points: list[Point], period: Period) -> Drawing | None:
     """The plate over the period: its mean, and the span between its extremes."""
     known = [point for point in points if point.mean_c is not None]
     if not known:

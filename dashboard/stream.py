@@ -21,11 +21,11 @@ from dashboard.view import bench_view
 PARTS = (
     "band",
     "alarms",
+    "acts",
+    "hand",
     "plate",
     "air",
     "bottle",
-    "hand",
-    "acts",
     "trace",
     "iron",
     "locks",

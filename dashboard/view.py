@@ -5,7 +5,7 @@ not known is said in words; no meaning rests on colour alone.
 """
 
 from dashboard.acts import alarm_act, alarm_acts, bench_acts, fields, other_acts
-from dashboard.band import band
+from dashboard.band import band, bottle_text
 from dashboard.board import Liveness, Snapshot
 from dashboard.drawing import Drawing, Frame, Tick, line, thinned
 from dashboard.parts import (
@@ -52,10 +52,10 @@ LADDER_LOW_C, LADDER_HIGH_C = 0.0, 160.0
 LADDER_LEFT, LADDER_WIDTH = 20.0, 560.0
 
 LAMPS = (
-    ("red", "Danger: act at once"),
-    ("amber", "Not as it should be: look"),
-    ("green", "The iron may be used"),
-    ("blue", "Waits for the technician"),
+    ("red", "When lit: danger, act at once"),
+    ("amber", "When lit: look; do not solder"),
+    ("green", "When lit: the iron may be used"),
+    ("blue", "When lit: it waits for you"),
 )
 LAMP_MODES = {
     Lamp.OFF: "dark",
@@ -287,13 +287,15 @@ def _dial(label: str, gone_s: float | None, due_s: float | None, limit: bool) ->
 
 
 def _iron(state: StationState) -> IronView:
+    if state.permit and (bottle := bottle_text(state)):
+        return IronView(word="Do not use it", shape="no", reasons=(bottle, "The iron has power."))
     if state.permit:
-        return IronView(word="Power permitted", shape="yes")
+        return IronView(word="May be used", shape="yes")
     codes = [code for lock in state.locked if lock.what == "iron-power" for code in lock.reasons]
     reasons = [reason_text(code) for code in codes[:1]]
     if len(codes) > 1:
         reasons.append(f"And {len(codes) - 1} more, among what is locked.")
-    return IronView(word="Power locked", shape="locked", reasons=tuple(reasons))
+    return IronView(word="Locked: no power", shape="locked", reasons=tuple(reasons))
 
 
 def _lock(lock: Lock) -> LockView:

@@ -8,6 +8,7 @@ from flask import Flask, Response, abort, request
 from flask.typing import ResponseReturnValue
 from werkzeug.exceptions import HTTPException, MethodNotAllowed
 
+from dashboard import trouble
 from shared.problems import BenchwardError
 
 BASE = "/api/v1"
@@ -58,7 +59,7 @@ def install(app: Flask) -> None:
 
     def http(error: HTTPException) -> ResponseReturnValue:
         if not request.path.startswith(f"{BASE}/") or error.response is not None:
-            return error.response or error
+            return trouble.say(error)
         headers = {}
         if isinstance(error, MethodNotAllowed) and error.valid_methods:
             headers["Allow"] = ", ".join(sorted(error.valid_methods))

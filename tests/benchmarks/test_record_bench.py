@@ -13,6 +13,10 @@ from pathlib import Path
 import pytest
 from year import DAY_S, START_MS, make_year
 
+from dashboard.app import create_app
+from dashboard.board import Board
+from dashboard.record import curve_drawing
+from dashboard.review_view import period_of
 from shared import closed_heat, plate_time
 from shared.curve import curve
 from shared.database import reading_engine
@@ -90,6 +94,24 @@ def test_heat_history_beside_its_rows(year, capsys):
             f"of a closed one {kept_s / floor_s:.2f} x"
         )
     assert kept_s <= 1.5 * floor_s
+
+
+def test_a_review_shows_its_curve_of_the_whole_in_a_second(year, capsys):
+    """What the review draws: read, and drawn as SVG by the server; the points for the zoom beside."""
+    end_ms = START_MS + DAYS * DAY_S * 1000
+    period = period_of("2026-01-01", "2026-12-31", START_MS, end_ms - DAY_S * 1000)
+    client = create_app(Board(), None, year).test_client()
+
+    def drawn() -> None:
+        assert curve_drawing(curve(year, period.from_ms, period.to_ms), period) is not None
+
+    def points() -> None:
+        assert client.get(f"/curve.json?from={START_MS}&to={end_ms}").status_code == 200
+
+    drawn_s, points_s = median_s(drawn), median_s(points)
+    with capsys.disabled():
+        print(f"\ncurve of {DAYS} days: drawn {drawn_s * 1e3:.0f} ms, as points {points_s * 1e3:.0f} ms")
+    assert max(drawn_s, points_s) < 1.0
 
 
 def test_charts_through_roll_ups(year, capsys):

@@ -83,7 +83,7 @@ def test_every_button_is_a_request_that_can_be_read(make):
 def test_buttons_follow_the_step(make):
     """Running: finish; held: go on; none: what may start."""
     assert labels(bench_acts(make.state()))[:2] == ["Finish: pass", "Finish: fail"]
-    assert labels(bench_acts(make.state(step=make.step(held=True))))[:1] == ["Go on"]
+    assert labels(bench_acts(make.state(step=make.step(held=True))))[:1] == ["Go on with the step"]
     free = make.state(step=None, may_start=[Choice(key="solder", title="Solder the flex")], on_plate=None)
     assert labels(bench_acts(free)) == ["Start: Solder the flex", "Lay it on the plate"]
 
@@ -91,12 +91,12 @@ def test_buttons_follow_the_step(make):
 @pytest.mark.parametrize(
     ("state", "label"),
     [
-        ("unacknowledged", "Acknowledge"),
+        ("unacknowledged", "Acknowledge: seen"),
         ("acknowledged", None),
-        ("returned-unacknowledged", "Acknowledge"),
-        ("latched-unacknowledged", "Acknowledge"),
+        ("returned-unacknowledged", "Acknowledge: seen"),
+        ("latched-unacknowledged", "Acknowledge: seen"),
         ("latched-acknowledged", "Reset"),
-        ("shelved", "Let it count again"),
+        ("shelved", "Switch this alarm on again"),
     ],
 )
 def test_buttons_follow_the_life_of_an_alarm(make, state, label):
@@ -108,7 +108,7 @@ def test_buttons_follow_the_life_of_an_alarm(make, state, label):
 def test_nothing_to_acknowledge_gives_no_buttons_for_all(make):
     """And something does."""
     assert alarm_acts([make.alarm(state="acknowledged")]) == ()
-    assert labels(alarm_acts([make.alarm()])) == ["Acknowledge all", "Silence"]
+    assert labels(alarm_acts([make.alarm()])) == ["Acknowledge all: seen", "Buzzer off"]
 
 
 def test_a_button_asks_by_who_is_signed_in_and_moves_nobody(board, bench, desk):

@@ -46,7 +46,7 @@ def test_stream_sends_only_the_parts_that_changed(bench, opened):
     next(pieces)
     bench.say(solvent_out=True)
     news = news_of(next(pieces))
-    assert list(news["parts"]) == ["bottle"]
+    assert list(news["parts"]) == ["bottle", "iron"]
     assert "Out of its cradle" in news["parts"]["bottle"]
 
 
@@ -72,7 +72,7 @@ def test_slow_reader_gets_the_newest_and_no_backlog(bench, opened, make):
 
 
 def test_stream_tells_the_loss_of_a_station_by_itself(bench, clock, opened):
-    """A station that goes silent is told as lost within four seconds, without any arrival."""
+    """A station that goes silent is told as lost in three seconds and a look, without any arrival."""
     pieces, _ = opened
     bench.say()
     next(pieces)
@@ -80,7 +80,7 @@ def test_stream_tells_the_loss_of_a_station_by_itself(bench, clock, opened):
     news = news_of(next(pieces))
     assert news["live"] is False
     assert "Lost" in news["parts"]["band"]
-    assert 3.0 < clock.now_s - heard_s <= 4.0
+    assert 2.5 < clock.now_s - heard_s <= 3.5
 
 
 def test_stream_sends_a_heartbeat_every_ten_seconds(bench, clock, opened):

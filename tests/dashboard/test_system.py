@@ -237,7 +237,7 @@ def test_page_follows_the_bench_and_its_loss(station, served, tab, make):
     expect(tab.locator(".lately")).to_contain_text("The solvent bottle left its cradle", timeout=3000)
     lost_s = timed(station.state, lambda: expect(word).to_have_text("Lost", timeout=6000))
     print(f"loss on the page after {lost_s:.2f} s")
-    assert 2.5 < lost_s < 6.0
+    assert 2.0 < lost_s < 6.0
     expect(number).to_have_text("–")
     assert not re.search("101|98", tab.locator("#part-plate").inner_text())
     back_s = timed(station.state, lambda: expect(word).to_have_text("At work", timeout=3000))
@@ -251,6 +251,61 @@ def test_page_follows_the_bench_and_its_loss(station, served, tab, make):
 def _event():
     record = EventRecord(seq=1, boot="b1", mono_ms=1000, body=SolventLifted(), prev="0" * 64, hash="1" * 64)
     return cloud_event(STATION, record, None)
+
+
+WATCH = """() => {
+    window.noted = {};
+    new MutationObserver(() => {
+        const word = document.querySelector(".band .word").textContent;
+        const unit = document.querySelector("#part-hand .name").textContent.split(" ")[0].trim();
+        const number = document.querySelector(".huge .number").textContent;
+        for (const key of [word, unit]) window.noted[key] ??= [Date.now(), number];
+    }).observe(document.getElementById("bench"), {subtree: true, childList: true, characterData: true});
+}"""
+
+
+def noted(tab, key, timeout_s=8):
+    """When the page first showed it (Unix s), and the plate's number in that moment."""
+    tab.wait_for_function("key => window.noted[key] !== undefined", arg=key, timeout=timeout_s * 1000)
+    at_ms, number = tab.evaluate("key => window.noted[key]", key)
+    return at_ms / 1000, number
+
+
+def news_took_s(station, tab, turn):
+    """Seconds from the publishing of each of twenty changes until the page has it, sorted."""
+    took = []
+    for number in range(20):
+        unit = f"U-{turn}-{number}"
+        sent_s = time.time()
+        station.state(unit=unit)
+        took.append(noted(tab, unit)[0] - sent_s)
+        time.sleep(0.3)
+    return sorted(took)
+
+
+def test_page_has_news_within_300_ms_and_tells_a_loss_within_3_s(station, served, tab):
+    """Measured in the page itself; another program may take the processor, so each has three tries."""
+    station.state()
+    wait_for_bench(served)
+    tab.goto(f"{served}/bench/{STATION}")
+    expect(tab.locator(".huge .number")).to_have_text("98.4", timeout=5000)
+    tab.evaluate(WATCH)
+    for turn in range(3):
+        took = news_took_s(station, tab, turn)
+        print(f"\nnews in the page: median {took[10] * 1000:.0f} ms, longest {took[-1] * 1000:.0f} ms")
+        if took[-1] < 0.3:
+            break
+    assert took[10] < 0.3
+    for _ in range(3):
+        tab.evaluate("window.noted = {}")
+        sent_s = time.time()
+        station.state(unit="U-last")
+        lost_s, number = noted(tab, "Lost")
+        print(f"loss in the page: {lost_s - sent_s:.2f} s after the last state; the plate then: {number}")
+        assert number == "–"
+        if lost_s - sent_s <= 3.0:
+            break
+    assert lost_s - sent_s <= 3.0
 
 
 def test_page_shows_loss_when_the_server_dies(station, start_server, make):
