@@ -24,6 +24,7 @@ from shared.problems import DamagedError, FailureError, InputError
 from shared.records import (
     QUALITIES,
     Boot,
+    ClosedHeatRow,
     CursorRow,
     EventRow,
     PlacementRow,
@@ -534,35 +535,33 @@ class History:
         return steps
 
     def closed_heat(self, newest: int = 500) -> list[UnitHeat]:
-        """How hot and how long the units closed last were, from whole seconds of record, newest first."""
-        closed = (
-            select(UnitRow.unit, UnitRow.model, UnitRow.outcome, UnitRow.closed_seq)
+        """How hot and how long the units closed last were, newest first; those never read are left out.
+
+        As it was kept when they were closed; of others from whole seconds of record.
+        """
+        query = (
+            select(UnitRow, ClosedHeatRow.body)
+            .outerjoin(
+                ClosedHeatRow,
+                and_(
+                    ClosedHeatRow.booked_seq == UnitRow.booked_seq,
+                    ClosedHeatRow.arithmetic == heat.ARITHMETIC,
+                ),
+            )
             .where(UnitRow.closed_seq.is_not(None))
             .order_by(UnitRow.closed_seq.desc())
             .limit(newest)
-            .subquery()
-        )
-        hot_ms = func.sum(case((ReadingRow.plate_mean_cc >= 8000, ReadingRow.valid_ms), else_=0))
-        query = (
-            select(closed.c.unit, closed.c.model, closed.c.outcome, func.max(ReadingRow.plate_max_cc), hot_ms)
-            .join(PlacementRow, PlacementRow.unit == closed.c.unit)
-            .join(
-                ReadingRow,
-                and_(
-                    ReadingRow.boot_id == PlacementRow.boot_id,
-                    ReadingRow.second >= PlacementRow.placed_ms.op("/")(1000),
-                    ReadingRow.second <= PlacementRow.removed_ms.op("/")(1000),
-                ),
-            )
-            .group_by(closed.c.unit, closed.c.closed_seq)
-            .order_by(closed.c.closed_seq.desc())
         )
         with self._connect() as connection:
-            return [
-                UnitHeat(unit, model, outcome or "open", peak_cc / 100, hot / 60_000)
-                for unit, model, outcome, peak_cc, hot in connection.execute(query)
-                if peak_cc is not None
-            ]
+            stays = connection.execute(query).all()
+            kept = {stay.closed_seq: _kept_peak(stay.body) for stay in stays if stay.body is not None}
+            read = _peaks(connection, [stay.unit for stay in stays if stay.closed_seq not in kept])
+        found = []
+        for stay in stays:
+            peak_c, hot_min = kept.get(stay.closed_seq) or read.get(stay.unit, (None, 0.0))
+            if peak_c is not None:
+                found.append(UnitHeat(stay.unit, stay.model, stay.outcome or "open", peak_c, hot_min))
+        return found
 
     def hot_s(self, unit: str, from_c: float) -> float:
         """How long the unit has lain on the plate at or above a temperature, all placements together."""
@@ -618,6 +617,37 @@ class History:
                     fields["contradicted"] = [row.kind, row.unit]
                 fields |= {"seq": row.seq, "boot": row.boot, "mono_s": row.mono_ms / 1000}
                 yield {**fields, "prev": row.prev, "hash": row.hash}
+
+
+_Peak: TypeAlias = tuple[float | None, float]
+"""Hottest reading in °C, None where there was none; minutes at or above 80 °C."""
+
+
+def _kept_peak(body: str) -> _Peak:
+    kept = closed_heat.decoded(body) or {}
+    return kept.get("peak_c"), kept.get("time_above_s", {}).get("80", 0.0) / 60
+
+
+def _peaks(connection: Connection, units: Sequence[str]) -> dict[str, _Peak]:
+    """What whole seconds of record say of units, all placements of each together."""
+    hot_ms = func.sum(case((ReadingRow.plate_mean_cc >= 8000, ReadingRow.valid_ms), else_=0))
+    query = (
+        select(PlacementRow.unit, func.max(ReadingRow.plate_max_cc), hot_ms)
+        .join(
+            ReadingRow,
+            and_(
+                ReadingRow.boot_id == PlacementRow.boot_id,
+                ReadingRow.second >= PlacementRow.placed_ms.op("/")(1000),
+                ReadingRow.second <= PlacementRow.removed_ms.op("/")(1000),
+            ),
+        )
+        .where(PlacementRow.unit.in_(units))
+        .group_by(PlacementRow.unit)
+    )
+    return {
+        unit: (None if peak_cc is None else peak_cc / 100, hot / 60_000)
+        for unit, peak_cc, hot in (connection.execute(query) if units else ())
+    }
 
 
 def _beyond(after: Place) -> ColumnElement[bool]:

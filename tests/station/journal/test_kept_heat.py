@@ -231,6 +231,21 @@ def test_migrate_makes_what_is_kept_anew(path):
     audit(path)
 
 
+def test_comparison_of_closed_units_takes_what_is_kept_and_reads_the_rest(path):
+    """The same peak and time either way: kept to a tenth of a second, read by whole seconds."""
+    with History(path) as history:
+        (by_kept,) = history.closed_heat()
+    change(path, "UPDATE closed_heat SET arithmetic = ?", heat.ARITHMETIC + 1)
+    with History(path) as history:
+        (by_seconds,) = history.closed_heat()
+    assert by_kept.peak_c == by_seconds.peak_c
+    assert by_kept.hot_min * 60 == pytest.approx(by_seconds.hot_min * 60, abs=1.0)
+    assert by_kept._replace(hot_min=0) == by_seconds._replace(hot_min=0)
+    change(path, "UPDATE closed_heat SET arithmetic = ?, body = '{}'", heat.ARITHMETIC)
+    with History(path) as history:
+        assert history.closed_heat() == [], "what is kept of it says nothing of a peak"
+
+
 def test_figures_of_other_arithmetic_are_not_used(path):
     """A later version reckons otherwise: it adds up anew, and does not call the old figures a fault."""
     change(path, "UPDATE closed_heat SET arithmetic = ?, body = '{}'", heat.ARITHMETIC + 1)
