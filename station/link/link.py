@@ -27,6 +27,7 @@ from station.link.aside import SetAside
 from station.link.client import LARGEST_REQUEST, LONGEST_RETURN, Connection, Incoming
 from station.link.faults import Fate
 from station.link.lane import Lane
+from station.link.pace import Pace
 from station.link.repeats import Repeats
 from station.link.stillness import Stillness
 from station.settings import BrokerSettings
@@ -47,7 +48,8 @@ AFTER_STUMBLE_S = 1.0
 LONG = 600
 # Without a word from the broker about anything on its way: told as a fault; then the connection is given up.
 SILENT_S, DEAD_S = 10.0, 45.0
-REQUESTS_A_TURN, ANSWERS_UNDER_WAY = 64, 2000
+REQUESTS_A_TURN, ANSWERS_UNDER_WAY = 64, 200
+TELL_EVERY_S = 10.0
 # Room in the window for status, state, head and answers.
 ASIDE_OF_RECORD = 8
 
@@ -92,7 +94,9 @@ class Link:
         self._fault: str | None = faults.SILENT
         self._refused: set[int] = set()
         self._acknowledged = 0
-        self._dropped = 0
+        self._pace, self._courtesy = Pace(), Pace()
+        self._turned_away = self._told_away = 0
+        self._told_away_s = float("-inf")
         self._written = True
         self._aside = SetAside(self._record)
         self._backlog: Backlog | None = None
@@ -357,17 +361,32 @@ class Link:
             incoming = self._connection.incoming.popleft()
             if incoming.retained and not incoming.payload:
                 continue  # somebody clears a stored request; nothing is asked
+            if not self._pace.take():
+                self._turn_away(self._answerer(incoming))
+                continue
             deliver = self._repeats.remember(incoming, self._answerer(incoming))
             if deliver is None:
                 continue
             older_s = self._stillness.older_s(incoming.came_s)
             if not self._ask(_judged(incoming, time.monotonic(), older_s), deliver):
-                deliver(Answer(accepted=False, reasons=["station-busy"], seq=None))
+                self._turn_away(deliver)
         if self._connection.incoming:
             self._wake.set()
-        dropped, self._dropped = self._dropped, self._connection.dropped
-        if dropped != self._dropped:
-            LOG.warning("%d requests came too fast and were dropped", self._dropped - dropped)
+        self._tell_turned_away()
+
+    def _turn_away(self, deliver: Callable[[Answer], None]) -> None:
+        """Say so to some: a flood is not worth as many answers."""
+        self._turned_away += 1
+        if self._courtesy.take():
+            deliver(Answer(accepted=False, reasons=["station-busy"], seq=None))
+
+    def _tell_turned_away(self) -> None:
+        """Requests that came too fast are not recorded, only told: now and then, in the log."""
+        turned_away, now_s = self._turned_away + self._connection.dropped, time.monotonic()
+        if turned_away == self._told_away or now_s - self._told_away_s < TELL_EVERY_S:
+            return
+        LOG.warning("%d requests came too fast and were turned away", turned_away - self._told_away)
+        self._told_away, self._told_away_s = turned_away, now_s
 
     def _answerer(self, incoming: Incoming) -> Callable[[Answer], None]:
         where, correlation = incoming.response_topic, incoming.correlation

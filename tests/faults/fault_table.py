@@ -362,7 +362,7 @@ DISK = (
     ),
     Fault(
         "database-of-a-newer-program", "disk", "decision 31; nothing is driven by a station that does not know its own record", ("station start in vain",),
-        Seen(heartbeat="still", permit=False, exits=2, log=("bench.db", "9999")), ready=("card newer",), end=None,
+        Seen(heartbeat="still", permit=False, exits=2, log=("bench.db", "9999"), within_s=40), ready=("card newer",), end=None,
     ),
     Fault(
         "database-locked", "disk", CARD, ("card lock",), _journal("database-locked", within_s=20), ready=READY,

@@ -192,7 +192,7 @@ class Reach:
         def die(*_: object) -> None:
             raise MemoryError("the sampler was made to die")
 
-        self._plant.bench._sampler._sensor.sample_window = (
+        self._plant.bench._sampler._sensor._take = (
             die if what == "dies" else lambda *_: threading.Event().wait()
         )
 

@@ -1,0 +1,31 @@
+"""Requests are taken at a pace: a burst at once, then so many a second."""
+
+from station.link.pace import Pace
+
+
+class HandClock:
+    """Seconds, moved by hand."""
+
+    now_s = 100.0
+
+    def __call__(self) -> float:
+        """The time."""
+        return self.now_s
+
+
+def taken(pace: Pace, asked: int) -> int:
+    """How many of so many are taken."""
+    return sum(pace.take() for _ in range(asked))
+
+
+def test_a_burst_is_taken_and_then_so_many_a_second() -> None:
+    """Ten at once, two a second: after three seconds six more, and after an hour ten."""
+    clock = HandClock()
+    pace = Pace(2.0, 10.0, clock)
+    assert taken(pace, 50) == 10
+    clock.now_s += 0.4
+    assert taken(pace, 50) == 0
+    clock.now_s += 2.6
+    assert taken(pace, 50) == 6
+    clock.now_s += 3600
+    assert taken(pace, 50) == 10
