@@ -4,7 +4,7 @@ import ssl
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from shared.problems import InputError
+from shared.problems import InputError, unreadable
 
 
 class BrokerAccess(NamedTuple):
@@ -32,9 +32,7 @@ class BrokerAccess(NamedTuple):
         try:
             return Path(self.password_file).read_text("utf-8").strip()
         except (OSError, UnicodeDecodeError) as error:
-            raise InputError(
-                f"{self.password_file}: the broker's password cannot be read: {error}."
-            ) from error
+            raise unreadable(f"{self.password_file} (the broker's password)", error) from error
 
     def context(self) -> ssl.SSLContext:
         """TLS that believes only brokers whose certificate the CA has signed.

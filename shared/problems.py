@@ -6,17 +6,27 @@ BenchwardError
     └── DamagedError   a database does not hold together
 """
 
+import difflib
 import re
 from pathlib import Path
 from typing import Any, TypeVar
 
 import msgspec
-from msgspec import inspect
+
+from shared.wanted import NAME_WORDS, fields_of, type_at, wanted
 
 T = TypeVar("T")
 # People count from one: step[0].kind is "step 1: kind".
 _NAME_PATTERN = re.compile(r"`str` matching regex '.*?A-Za-z0-9.*?'")
 _INDEX = re.compile(r"\[(\d+)\]\.?")
+_UNKNOWN = re.compile(r"Object contains unknown field `(.*)`")
+_MISSING = re.compile(r"Object missing required field `(.*)`")
+_NOUNS = {
+    "int": "a whole number", "float": "a number", "str": "text", "bool": "true or false", "null": "nothing",
+    "object": "a table", "array": "a list",
+}  # fmt: skip
+_LENGTH = re.compile(r" of length (<=|>=) (\d+)")
+_TYPES = re.compile(r"`([a-z |]+)`")
 
 
 class BenchwardError(Exception):
@@ -60,36 +70,82 @@ def convert_checked(data: Any, type_: type[T], file: Path | str, *, strict: bool
         path = path.rstrip("`") or "$"
         counted = _INDEX.sub(lambda found: f" {int(found[1]) + 1}: ", path.lstrip("$."))
         key = counted.strip(": ") or "top level"
-        found = value_at(data, path)
-        shown = "" if isinstance(found, dict | list) or found is None else f" is {found!r}"
-        choices = choices_at(type_, path, fields=message.startswith("Object contains unknown field"))
-        right = f"; choose from {', '.join(map(repr, choices))}" if choices else ""
-        raise InputError(f"{file}: {key}{shown}: {plainly(message)}{right}.") from error
+        raise InputError(f"{file}: {key}{_wrong(message, value_at(data, path), type_, path)}.") from error
+
+
+def _wrong(message: str, found: Any, type_: Any, path: str) -> str:
+    """What is wrong there and what would be right; goes on after the key."""
+    here = type_at(type_, path)
+    unknown, missing = _UNKNOWN.fullmatch(message), _MISSING.fullmatch(message)
+    if unknown:
+        known = fields_of(here)
+        near = difflib.get_close_matches(unknown[1], known, 1)
+        hint = f" Did you mean {near[0]!r}?" if near else ""
+        choice = f" Choose from {', '.join(map(repr, known))}" if known else ""
+        return f": {unknown[1]!r} is not known here.{hint}{choice}"
+    if missing:
+        return f": {missing[1]!r} is missing"
+    right = wanted(here)
+    if right is None:
+        return f" is {shown(found)}: {plainly(message)}"
+    bare = isinstance(found, str) and "number" in right and _is_number(found)
+    return f" is {shown(found)}, not {right}{' (leave the quotes out)' if bare else ''}"
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
+
+
+def shown(value: Any) -> str:
+    """A value as whoever wrote it would know it again."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, dict | list):
+        kind = "table" if isinstance(value, dict) else "list"
+        return f"a {kind}" if value else f"an empty {kind}"
+    return repr(value)
 
 
 def plainly(message: str) -> str:
-    """A msgspec message with its pattern for names in words."""
-    return _NAME_PATTERN.sub("1 to 40 of letters, digits, '-', '_' and '.'", message)
+    """A msgspec message in words: no names of a programming language's types, no patterns."""
+    said, _, path = message.partition(" - at `")
+    where = f" (at {path.rstrip('`').lstrip('$.')})" if path.rstrip("`").lstrip("$.") else ""
+    for pattern, words in ((_UNKNOWN, "{!r} is not known"), (_MISSING, "{!r} is missing")):
+        found = pattern.fullmatch(said)
+        if found:
+            return words.format(found[1]) + where
+    said = _NAME_PATTERN.sub(NAME_WORDS, said)
+    said = _TYPES.sub(lambda found: _nouns(found[1]), said)
+    said = _LENGTH.sub(r" \1 \2 long", said)
+    for sign, words in (
+        (" <= ", " of at most "),
+        (" >= ", " of at least "),
+        (" > ", " above "),
+        (" < ", " below "),
+    ):
+        said = said.replace(sign, words)
+    return said + where
 
 
-def choices_at(type_: Any, path: str, *, fields: bool = False) -> tuple[Any, ...]:
-    """The words to choose from where a msgspec error path points, if there is a choice of words.
+def _nouns(types: str) -> str:
+    """One type of a message or several, in words."""
+    return " or ".join(_NOUNS.get(each, each) for each in types.split(" | ") if each != "null") or "nothing"
 
-    Args:
-        type_: of the whole.
-        path: of the error.
-        fields: whether a struct's field names are the choice.
-    """
-    here: Any = inspect.type_info(type_)
-    for part in path.lstrip("$").replace("[", ".[").split("."):
-        if not part:
-            continue
-        if isinstance(here, inspect.StructType):
-            here = next((field.type for field in here.fields if field.encode_name == part), None)
-        else:
-            here = getattr(here, "item_type", None)
-        if isinstance(here, inspect.Metadata):
-            here = here.type  # a description around the type
-    if fields and isinstance(here, inspect.StructType):
-        return tuple(field.encode_name for field in here.fields)
-    return here.values if isinstance(here, inspect.LiteralType) else ()
+
+def unreadable(path: Path | str, error: OSError | UnicodeDecodeError) -> InputError:
+    """Why a file that somebody named cannot be read, in words."""
+    if isinstance(error, UnicodeDecodeError):
+        why = f"it is not text in UTF-8 (byte {error.start + 1} is {error.object[error.start]:#04x})"
+    elif isinstance(error, FileNotFoundError):
+        why = "there is no such file"
+    elif isinstance(error, IsADirectoryError):
+        why = "it is a folder, not a file"
+    elif isinstance(error, PermissionError):
+        why = "this user may not read it"
+    else:
+        why = str(error.strerror or error)
+    return InputError(f"{path}: cannot be read: {why}.")

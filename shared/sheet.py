@@ -10,7 +10,7 @@ from typing import Annotated, Any, Literal, TypeAlias
 
 import msgspec
 
-from shared.problems import InputError, convert_checked
+from shared.problems import InputError, convert_checked, unreadable
 from shared.requests import Identifier, Text
 
 Kind: TypeAlias = Literal["inspect", "heat", "solder", "bond", "cure", "other"]
@@ -98,7 +98,7 @@ def load_sheet(path: Path) -> Sheet:
     try:
         text = path.read_text("utf-8")
     except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"{path}: cannot be read: {error}.") from error
+        raise unreadable(path, error) from error
     return parse_sheet(text, path)
 
 

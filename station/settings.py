@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal
 
 import msgspec
 
-from shared.problems import InputError, convert_checked
+from shared.problems import InputError, convert_checked, unreadable
 from shared.requests import Identifier
 from station.rules.limits import Limits
 from station.rules.solvents import SOLVENTS
@@ -185,7 +185,7 @@ def load_settings(path: Path | None) -> Settings:
     try:
         data: dict[str, Any] = tomllib.loads(path.read_text("utf-8"))
     except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"{path}: cannot be read: {error}.") from error
+        raise unreadable(path, error) from error
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise InputError(f"{path}: not valid TOML: {error}.") from error
     settings = convert_checked(data, Settings, path)

@@ -48,6 +48,8 @@ def back_up(source: Path, target: Path, progress: Progress | None = None) -> Cop
         target = target / f"{source.stem}-{stamp()}{source.suffix}"
     if target.exists():
         raise InputError(f"{target}: is there already; name a new file, or a folder.")
+    if not target.parent.is_dir():
+        raise InputError(f"{target}: there is no folder {target.parent}; make it first.")
     part = target.with_name(f".{target.name}.part")
     try:
         copy(source, part)

@@ -36,7 +36,8 @@ def version_of(path: Path) -> int:
     try:
         version = schema_version(engine)
     except Exception as error:
-        raise InputError(f"{path}: cannot be read as a database: {error}.") from error
+        why = getattr(error, "orig", error)
+        raise InputError(f"{path}: cannot be read as a database: {why}.") from error
     finally:
         engine.dispose()
     if not 0 < version <= SCHEMA_VERSION:

@@ -6,7 +6,15 @@ from typing import Annotated, Any
 import msgspec
 import pytest
 
-from shared.problems import BenchwardError, FailureError, InputError, convert_checked, value_at
+from shared.problems import (
+    BenchwardError,
+    FailureError,
+    InputError,
+    convert_checked,
+    plainly,
+    unreadable,
+    value_at,
+)
 
 
 class Inner(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -26,16 +34,37 @@ class Outer(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 @pytest.mark.parametrize(
     ("data", "message"),
     [
-        ({}, "f.toml: top level: Object missing required field `name`."),
-        ({"name": 3}, "f.toml: name is 3: Expected `str`, got `int`."),
-        ({"name": "a", "inner": {"size": 10}}, "f.toml: inner.size is 10: Expected `int` <= 9."),
-        ({"name": "a", "many": [{}, {"size": 0}]}, "f.toml: many 2: size is 0: Expected `int` >= 1."),
-        ({"name": "a", "inner": {"size": "9"}}, "f.toml: inner.size is '9': Expected `int`, got `str`."),
+        ({}, "f.toml: top level: 'name' is missing."),
+        ({"name": 3}, "f.toml: name is 3, not text in quotes."),
+        (
+            {"name": "a", "inner": {"size": 10}},
+            "f.toml: inner.size is 10, not a whole number from 1 to 9.",
+        ),
+        (
+            {"name": "a", "many": [{}, {"size": 0}]},
+            "f.toml: many 2: size is 0, not a whole number from 1 to 9.",
+        ),
+        (
+            {"name": "a", "inner": {"size": "9"}},
+            "f.toml: inner.size is '9', not a whole number from 1 to 9 (leave the quotes out).",
+        ),
+        (
+            {"name": "a", "inner": {"size": True}},
+            "f.toml: inner.size is true, not a whole number from 1 to 9.",
+        ),
+        (
+            {"name": "a", "inner": {"siez": 1}},
+            "f.toml: inner: 'siez' is not known here. Did you mean 'size'? Choose from 'size'.",
+        ),
         (
             {"name": "a", "inner": {"colour": 1}},
-            "f.toml: inner: Object contains unknown field `colour`; choose from 'size'.",
+            "f.toml: inner: 'colour' is not known here. Choose from 'size'.",
         ),
-        ({"name": "a", "inner": [1]}, "f.toml: inner: Expected `object`, got `array`."),
+        (
+            {"name": "a", "inner": [1]},
+            "f.toml: inner is a list, not a table of its own with keys and values.",
+        ),
+        ({"name": "a", "many": 5}, "f.toml: many is 5, not a list in square brackets."),
     ],
 )
 def test_message_names_file_key_and_value_when_data_does_not_fit(data: Any, message: str) -> None:
@@ -74,3 +103,36 @@ def test_errors_share_one_root_when_caught() -> None:
     assert issubclass(FailureError, BenchwardError)
     assert not issubclass(InputError, FailureError)
     assert not issubclass(FailureError, InputError)
+
+
+@pytest.mark.parametrize(
+    ("message", "words"),
+    [
+        ("Expected `int`, got `str` - at `$.ml`", "Expected a whole number, got text (at ml)"),
+        ("Expected `str | null`, got `int`", "Expected text, got a whole number"),
+        ("Expected `float` <= 20.0 - at `$.ml`", "Expected a number of at most 20.0 (at ml)"),
+        ("Object missing required field `unit`", "'unit' is missing"),
+        ("Object contains unknown field `x` - at `$.a`", "'x' is not known (at a)"),
+    ],
+)
+def test_message_of_the_library_is_put_into_words(message: str, words: str) -> None:
+    """Whoever sends a request reads nouns, not the types of a programming language."""
+    assert plainly(message) == words
+
+
+def test_file_that_cannot_be_read_is_told_in_words(tmp_path: Path) -> None:
+    """No numbers of the operating system; the place where text ends being text."""
+    odd = tmp_path / "odd"
+    odd.write_bytes(b"ab\xff")
+    told = []
+    for path in (odd, tmp_path / "none", tmp_path):
+        try:
+            path.read_text("utf-8")
+        except (OSError, UnicodeDecodeError) as error:
+            told.append(str(unreadable("f", error)))
+    assert told == [
+        "f: cannot be read: it is not text in UTF-8 (byte 3 is 0xff).",
+        "f: cannot be read: there is no such file.",
+        "f: cannot be read: it is a folder, not a file.",
+    ]
+    assert str(unreadable("f", PermissionError(13, "x"))) == "f: cannot be read: this user may not read it."
