@@ -152,7 +152,10 @@ WRONG = {
         HEAD + STEP + HEAT.replace("100", "inf"),
         ["setpoint_c is inf, not a number from 20 to 125"],
     ),
-    "setpoint as text": (HEAD + STEP + HEAT.replace("100", '"hot"'), ["setpoint_c is 'hot'", "not a number from 20 to 125"]),
+    "setpoint as text": (
+        HEAD + STEP + HEAT.replace("100", '"hot"'),
+        ["setpoint_c is 'hot'", "not a number from 20 to 125"],
+    ),
     "tolerance nought": (
         HEAD + STEP + HEAT.replace("5", "0"),
         ["tolerance_c is 0, not a number from 0.5 to 20"],
@@ -178,7 +181,10 @@ WRONG = {
     "unknown key": (HEAD + STEP + 'kind = "other"\ncolour = 1\n', ["step 1: 'colour' is not known here"]),
     "no kind": (HEAD + STEP, ["step", "'kind' is missing"]),
     "no name": ('version = "1"\n' + STEP + 'kind = "other"\n', ["'name' is missing"]),
-    "version as number": ('name = "s"\nversion = 1\n' + STEP + 'kind = "other"\n', ["version is 1", "not text in quotes"]),
+    "version as number": (
+        'name = "s"\nversion = 1\n' + STEP + 'kind = "other"\n',
+        ["version is 1", "not text in quotes"],
+    ),
     "no steps": (HEAD, ["'step' is missing"]),
     "steps empty": (
         HEAD + "step = []\n",

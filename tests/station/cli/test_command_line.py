@@ -73,8 +73,11 @@ def test_settings_check_tells_the_same_fingerprint_when_another_process_asks() -
 
 
 WRONG_SETTINGS = {
-    "range": ("[limits.plate]\nover_limit_c = 200\n", ["limits.plate.over_limit_c is 200", "<= 180"]),
-    "unknown": ("[limits.plate]\nlimit = 1\n", ["limits.plate", "`limit`"]),
+    "range": (
+        "[limits.plate]\nover_limit_c = 200\n",
+        ["limits.plate.over_limit_c is 200", "not a number from 60 to 180"],
+    ),
+    "unknown": ("[limits.plate]\nlimit = 1\n", ["limits.plate", "'limit' is not known"]),
     "cross": ("[wires.pins]\nred = 17\n", ["wires.pins.red is 17", "already the pin of cradle"]),
     "not TOML": ("[station\n", ["line 1"]),
 }
@@ -96,7 +99,10 @@ def test_every_command_is_refused_when_the_settings_are_wrong(
 SHEET_HEAD = 'name = "s"\nversion = "1"\n[[step]]\nkey = "joint"\ntitle = "t"\n'
 WRONG_SHEETS = {
     "no extraction": ('kind = "solder"\nextraction = false\n', ["step 1 (joint)", "extraction is False"]),
-    "setpoint": ('kind = "heat"\nsetpoint_c = 300\ntolerance_c = 5\n', ["setpoint_c is 300", "<= 125"]),
+    "setpoint": (
+        'kind = "heat"\nsetpoint_c = 300\ntolerance_c = 5\n',
+        ["setpoint_c is 300", "not a number from 20 to 125"],
+    ),
     "not TOML": ("kind = \n", ["line 6"]),
 }
 
