@@ -37,18 +37,20 @@ sys.path.insert(0, str(ROOT / "tests" / "support"))
 
 import msgspec
 from campaign import keep, table
-from flask import Flask
+from flask import Flask, g
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from morning import record_morning
 from paho.mqtt.client import MQTTMessage
 from werkzeug.datastructures import MultiDict
 
+from dashboard.access import Role
 from dashboard.app import create_app
 from dashboard.asking import _written
 from dashboard.board import Board
 from dashboard.collector.rows import Row, Told, row_of
 from dashboard.live import Live
+from dashboard.people import Person
 from shared.indication import Indication
 from shared.messages import (
     ExtractionState,
@@ -185,7 +187,8 @@ def _pages() -> Flask:
 def _form(data: bytes) -> str:
     """Fields of a form on a page: no other request than the one whose verb it names."""
     fields = MultiDict(parse_qsl(data.decode("latin-1"), keep_blank_values=True))
-    with _pages().app_context():
+    with _pages().test_request_context():
+        g._login_user = Person("T-4", Role.TECHNICIAN, "stamp")
         request = parse_text(_written(fields))
     if isinstance(request, Unreadable):
         return "refused"
