@@ -5,6 +5,7 @@ then delivers nothing, so that a denial is judged by what arrives, never by what
 """
 
 import os
+import socket
 import ssl
 import stat
 import subprocess
@@ -157,13 +158,77 @@ def test_files_stay_and_keys_are_closed_when_made_again(tmp_path):
     """A second run changes no byte; private keys and passwords are for their owner, at most the group."""
     folder = tmp_path / "broker"
     for _ in range(2):
-        before = {path.name: path.read_bytes() for path in folder.glob("*")}
+        before = {path.name: path.read_bytes() for path in folder.glob("*") if path.is_file()}
         run = subprocess.run(
             [MAKE, folder], env={**os.environ, "PORT": str(free_port())}, capture_output=True, text=True
         )
         assert run.returncode == 0, run.stderr
-    assert {path.name: path.read_bytes() for path in folder.glob("*")} == before
-    modes = {path.name: stat.S_IMODE(path.stat().st_mode) for path in folder.glob("*")}
+    assert {path.name: path.read_bytes() for path in folder.glob("*") if path.is_file()} == before
+    modes = {path.name: stat.S_IMODE(path.stat().st_mode) for path in folder.glob("*") if path.is_file()}
     assert {modes[name] for name in ("ca.key", *(f"{role}.password" for role in ROLES))} == {0o600}
     assert {modes[name] for name in ("broker.key", "passwords", "acl")} == {0o640}
     ssl.create_default_context(cafile=str(folder / "ca.crt"))
+
+
+def certificate_of(port: int, ca_file: str) -> tuple[str, ...]:
+    """The names in the certificate that a broker shows, believed by a CA."""
+    context = ssl.create_default_context(cafile=ca_file)
+    with (
+        socket.create_connection(("127.0.0.1", port), timeout=5) as plain,
+        context.wrap_socket(plain, server_hostname="localhost") as secret,
+    ):
+        return tuple(str(value) for _, value in secret.getpeercert()["subjectAltName"])
+
+
+def test_renewed_certificate_is_believed_by_those_who_know_the_ca(secured):
+    """A new key and certificate for another name too; the CA and every password stay."""
+    ca_file = str(secured.files / "ca.crt")
+    kept = ("ca.crt", "ca.key", "passwords", "bench-1.password", "acl", "mosquitto.conf")
+    before = {name: (secured.files / name).read_bytes() for name in (*kept, "broker.crt", "broker.key")}
+    assert "box.local" not in certificate_of(secured.port, ca_file)
+    subprocess.run([MAKE, "--renew", secured.files, "box.local"], check=True, capture_output=True)
+    secured.end()
+    secured.start()
+    assert "box.local" in certificate_of(secured.port, ca_file)
+    after = {name: (secured.files / name).read_bytes() for name in before}
+    assert {name for name in before if before[name] != after[name]} == {"broker.crt", "broker.key"}
+
+
+def test_stations_come_later_and_each_has_its_own_branch(secured):
+    """A second station is added to files in use: it writes below its own name and nobody else's."""
+    subprocess.run([MAKE, secured.files, "localhost", "bench-1", "bench-2"], check=True, capture_output=True)
+    secured.end()
+    secured.start()
+    witness = secured.hear("witness", "benchward/#")
+    time.sleep(0.3)
+    for topic in TOPICS:
+        secured.publish("bench-2", topic, "x")
+    own = {topic.replace("bench-1", "bench-2") for topic in OWN | OWN_REQUESTS}
+    assert heard(witness, 0.3) == own | ANSWERS
+
+
+@pytest.mark.parametrize("name", ["collector", "bench 2", "-x", "a/b", "#"])
+def test_station_that_is_no_station_id_is_refused(tmp_path, name):
+    """Before anything is made; the message names it."""
+    done = subprocess.run(
+        [MAKE, tmp_path / "broker", "localhost", name], capture_output=True, text=True, check=False
+    )
+    assert (done.returncode, f"STATION '{name}'" in done.stderr) == (2, True)
+    assert not (tmp_path / "broker").exists()
+
+
+def test_what_waits_for_a_lasting_session_outlives_a_restart_of_the_broker(secured):
+    """A collector is away, the broker is restarted in order: what came meanwhile still waits."""
+    lasting = ("-c", "-i", "lasting", "-x", "600", "-t", f"{ROOT}/bench-1/events")
+    first = subprocess.run(
+        secured.client("mosquitto_sub", "collector", *lasting, "-E"), capture_output=True, timeout=10
+    )
+    assert first.returncode == 0
+    secured.publish("bench-1", f"{ROOT}/bench-1/events", "waiting")
+    secured.end()
+    secured.start()
+    again = subprocess.run(
+        secured.client("mosquitto_sub", "collector", *lasting, "-C", "1", "-W", "8"),
+        capture_output=True, text=True, timeout=15,
+    )  # fmt: skip
+    assert again.stdout.strip() == "waiting"

@@ -18,7 +18,7 @@ from shared.messages import Answer, Second
 from shared.problems import FailureError
 from shared.timeline import Moment
 from station.journal.ledger import BootClock, Cursor, Told
-from station.journal.writer import Journal, Reply
+from station.journal.writer import QUEUE_LIMIT, Journal, Reply
 from station.rules.requests import Outcome
 
 LIMIT_S = 10.0
@@ -235,3 +235,22 @@ def test_what_a_dead_thread_left_behind_is_told_as_lost(path):
     journal.move_cursor(Cursor("link-events", 1))
     assert not journal.stop()
     assert journal.lost == 2
+
+
+def test_full_memory_leaves_out_readings_and_never_an_event(path):
+    """While the disk takes nothing, readings beyond the bound go, counted; whatever was told is written."""
+    journal = Journal(path, LONG_BATCH_S)  # not started yet: as if its disk did not answer
+    more = 7
+    for at in range(QUEUE_LIMIT + more):
+        journal.add_second(second(at))
+    assert journal.lost == more
+    for number in range(50):
+        journal.tell(told(number, events.SignedOut(technician=f"T-{number}")))
+    assert journal.lost == more
+    journal.start()
+    assert journal.flush(60.0)
+    assert not journal.stop()
+    with History(path) as history:
+        assert history.counts() == {"readings": QUEUE_LIMIT, "events": 50, "alarms": 0, "units": 0}
+        assert [record.body.technician for record, _ in history.events()] == [f"T-{n}" for n in range(50)]
+        assert history.newest_second() == Place(1, QUEUE_LIMIT - 1)
