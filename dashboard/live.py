@@ -89,7 +89,7 @@ class Live(Board):
             return
         try:
             waiting.set_result(msgspec.json.decode(message.payload, type=Answer))
-        except (ValueError, msgspec.MsgspecError) as error:
+        except (ValueError, RecursionError, msgspec.MsgspecError) as error:
             self.bad_payloads += 1
             _log.warning("Dropped an answer: %s", error)
 

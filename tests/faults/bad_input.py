@@ -351,7 +351,7 @@ def run(name: str, runs: int, seed: int = SEED) -> Counter[str]:
         try:
             counts[target.judge(data)] += 1
         except Exception as error:
-            raise AssertionError(f"{name}: {data!r}: {error!r}") from error
+            raise AssertionError(f"{name}: {error!r}: {data[:500]!r}, {len(data)} bytes") from error
     return counts
 
 
@@ -377,7 +377,7 @@ def by_hypothesis(name: str, runs: int) -> Counter[str]:
         try:
             counts[target.judge(data)] += 1
         except Exception as error:
-            raise AssertionError(f"{name}: {data!r}: {error!r}") from error
+            raise AssertionError(f"{name}: {error!r}: {data[:500]!r}, {len(data)} bytes") from error
 
     look()
     return counts
