@@ -429,7 +429,7 @@ PROCESS = (
     Fault(
         "link-dies", "process", "rules: link-down, for a link that does not work any more", ("wire link dies",),
         Seen(light=LESS, sound="low", permit=True, events=("alarm-raised alarm=link-down priority=low reason=link-failing",), within_s=30), ready=READY, broker="own",
-        then=("station term", "station start", "wire fan on", "until permit"), back=Seen(permit=True, broker=("status online=true", "permit=true"), page=("Power permitted",)),
+        then=("station term", "station start", "wire fan on", "until permit"), back=Seen(permit=True, broker=("status online=true", "permit=true"), page=("May be used",)),
     ),
     Fault(
         "link-stumbles", "process", "the link begins again by itself (link/link.py)", ("wire link stumbles", "until log the link stumbled", "ask sign-in technician=T-4"),
@@ -438,7 +438,7 @@ PROCESS = (
     Fault(
         "pages-killed", "process", "design: the bench never depends on its pages", ("pages kill", "wait 1"),
         Seen(light=FREE, permit=True, never=("alarm-raised", "permit-dropped"), broker=("permit=true",), page=(NO_PAGE,)), ready=SOLDERING,
-        then=("pages start",), back=Seen(permit=True, page=("Power permitted",), never=("step-held",)),
+        then=("pages start",), back=Seen(permit=True, page=("May be used",), never=("step-held",)),
     ),
     Fault(
         "collector-killed", "process", "promise: nothing lost, nothing twice after the collector", ("collector kill", "ask sign-in technician=T-4", "ask book-in unit=U-1 model=m", "wait 1"),
@@ -489,7 +489,7 @@ BACK = Seen(
 NETWORK = (
     Fault(
         "broker-absent", "network", AWAY, ("wait 0.1",), _link("broker-refused", page=CUT), ready=READY, broker="absent", then=("broker start",),
-        back=BACK._replace(page=("Power permitted",)),
+        back=BACK._replace(page=("May be used",)),
     ),
     Fault(
         "broker-killed", "network", AWAY, ("broker kill",), _link("broker-lost|broker-refused", page=CUT), ready=READY, broker="own", then=("broker start",), back=BACK, short=True,
