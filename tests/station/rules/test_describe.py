@@ -155,6 +155,7 @@ def test_snapshot_of_an_idle_bench_is_this(bench):
         "alarms": [],
         "indication": {"red": "off", "amber": "steady", "green": "off", "blue": "off", "sound": "none"},
         "commissioning": None,
+        "keeping": None,
         "ticks": 7,
         "ticks_missed": 1,
     }
