@@ -1,34 +1,46 @@
 """How many requests are taken in a time: people and programs ask now and then, a flood asks without end.
 
 Each request that is judged takes the interpreter from the thread that samples the extractor, and each refusal
-is recorded: a flood would lock the iron for want of samples, and fill the card.
+is recorded: a flood would lock the iron for want of samples, and fill the card. So there are two measures:
+what is taken at once and from second to second, and what is taken in the long run.
 """
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from typing import NamedTuple
 
-A_SECOND, AT_ONCE = 25.0, 200.0
+
+class Measure(NamedTuple):
+    """A store that holds ``at_once`` and fills again by ``a_second``."""
+
+    a_second: float
+    at_once: float
+
+
+# Who waits for each answer before asking again comes to some 200 a second.
+MEASURES = (Measure(200.0, 600.0), Measure(25.0, 5000.0))
 
 
 class Pace:
-    """So many at once, and so many a second in the long run; for one thread."""
+    """Takes what every measure has room for; for one thread."""
 
     def __init__(
-        self,
-        a_second: float = A_SECOND,
-        at_once: float = AT_ONCE,
-        clock: Callable[[], float] = time.monotonic,
+        self, measures: Sequence[Measure] = MEASURES, clock: Callable[[], float] = time.monotonic
     ) -> None:
-        """Begin with all ``at_once``; ``clock`` in seconds, never falling."""
-        self._a_second, self._at_once, self._clock = a_second, at_once, clock
-        self._left, self._looked_s = at_once, clock()
+        """Begin with full stores; ``clock`` in seconds, never falling."""
+        self._measures, self._clock = measures, clock
+        self._left = [measure.at_once for measure in measures]
+        self._looked_s = clock()
 
     def take(self) -> bool:
         """Whether one more may be taken now."""
         now_s = self._clock()
-        self._left = min(self._at_once, self._left + (now_s - self._looked_s) * self._a_second)
-        self._looked_s = now_s
-        if self._left < 1:
+        passed_s, self._looked_s = now_s - self._looked_s, now_s
+        self._left = [
+            min(measure.at_once, left + passed_s * measure.a_second)
+            for measure, left in zip(self._measures, self._left, strict=True)
+        ]
+        if min(self._left) < 1:
             return False
-        self._left -= 1
+        self._left = [left - 1 for left in self._left]
         return True

@@ -6,6 +6,7 @@ import subprocess
 import sys
 import threading
 from contextlib import suppress
+from itertools import cycle
 from pathlib import Path
 
 from live import free_port, wait_until
@@ -52,6 +53,9 @@ def status(port: int, path: str) -> int:
     return int(head.split(b" ", 2)[1])
 
 
+_ADDRESSES = cycle(range(1, 255))
+
+
 class Page(threading.Thread):
     """A bench page that listens: its stream, read as fast as it comes."""
 
@@ -59,7 +63,8 @@ class Page(threading.Thread):
         super().__init__(daemon=True)
         self.messages = 0
         self.status = b""
-        self._socket = socket.create_connection(("127.0.0.1", port), 10)
+        # From an address of its own, as each screen has one: streams are counted by address.
+        self._socket = socket.create_connection(("127.0.0.1", port), 10, (f"127.0.1.{next(_ADDRESSES)}", 0))
         self._socket.sendall(f"GET /bench/{station}/stream HTTP/1.1\r\nHost: localhost\r\n\r\n".encode())
 
     def run(self) -> None:

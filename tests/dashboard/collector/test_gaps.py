@@ -60,7 +60,8 @@ def url(tmp_path: Path) -> str:
 
 def test_holes_are_told_with_why(url: str) -> None:
     """Lost while the station ran, or not recorded because it did not; another boot is another count."""
-    with reading_engine(url).connect() as connection:
+    engine = reading_engine(url)
+    with engine.connect() as connection:
         found = holes_in(connection)
         assert found == [
             Hole("a", "b", 5, 7, stopped=False),
@@ -69,6 +70,7 @@ def test_holes_are_told_with_why(url: str) -> None:
         ]
         assert holes_in(connection, "a") == found
         assert holes_in(connection, "b") == []
+    engine.dispose()
 
 
 @pytest.mark.parametrize(

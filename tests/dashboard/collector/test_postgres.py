@@ -104,8 +104,8 @@ def test_holes_between_seconds_are_told_with_why(database, store):
     seconds = [*range(5), *range(8, 10), *range(20, 22)]
     store.write([row_of(reading("a", second)) for second in seconds])
     store.write([row_of(started("a", 1, 100)), row_of(started("a", 2, 19_400))])
-    with reading_engine(database).connect() as connection:
-        assert holes_in(connection) == [
-            Hole("a", "b", 5, 7, stopped=False),
-            Hole("a", "b", 10, 19, stopped=True),
-        ]
+    engine = reading_engine(database)
+    with engine.connect() as connection:
+        found = holes_in(connection)
+    engine.dispose()
+    assert found == [Hole("a", "b", 5, 7, stopped=False), Hole("a", "b", 10, 19, stopped=True)]

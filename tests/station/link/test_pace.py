@@ -1,6 +1,6 @@
 """Requests are taken at a pace: a burst at once, then so many a second."""
 
-from station.link.pace import Pace
+from station.link.pace import MEASURES, Measure, Pace
 
 
 class HandClock:
@@ -21,7 +21,7 @@ def taken(pace: Pace, asked: int) -> int:
 def test_a_burst_is_taken_and_then_so_many_a_second() -> None:
     """Ten at once, two a second: after three seconds six more, and after an hour ten."""
     clock = HandClock()
-    pace = Pace(2.0, 10.0, clock)
+    pace = Pace((Measure(2.0, 10.0),), clock)
     assert taken(pace, 50) == 10
     clock.now_s += 0.4
     assert taken(pace, 50) == 0
@@ -29,3 +29,18 @@ def test_a_burst_is_taken_and_then_so_many_a_second() -> None:
     assert taken(pace, 50) == 6
     clock.now_s += 3600
     assert taken(pace, 50) == 10
+
+
+def test_who_waits_for_each_answer_is_taken_for_a_while_and_a_flood_is_not() -> None:
+    """A hundred and eighty a second for twenty seconds are taken; then only what the long run allows."""
+    clock = HandClock()
+    pace = Pace(MEASURES, clock)
+    for _ in range(20):
+        assert taken(pace, 180) == 180
+        clock.now_s += 1.0
+    assert taken(pace, 10_000) == 600
+    for _ in range(60):
+        clock.now_s += 1.0
+        taken(pace, 10_000)
+    clock.now_s += 1.0
+    assert taken(pace, 10_000) == 25
