@@ -51,7 +51,7 @@ def test_nothing_answered_is_lost_when_the_station_is_killed(broker, station, li
                     assert answer is not None
                     if answer.seq is not None:
                         answered.append(answer.seq)
-                    time.sleep(0.005)  # a station takes 200 a second (`station.link.pace`)
+                    time.sleep(0.01)  # a station takes 100 a second (`station.link.pace`)
             state = listener.on("state")[-1]
             last_second = (state["boot"], int(state["mono_s"]))
             station.end(signal.SIGKILL)

@@ -31,14 +31,14 @@ def test_a_burst_is_taken_and_then_so_many_a_second() -> None:
     assert taken(pace, 50) == 10
 
 
-def test_who_waits_for_each_answer_is_taken_for_a_while_and_a_flood_is_not() -> None:
-    """A hundred and eighty a second for twenty seconds are taken; then only what the long run allows."""
+def test_program_is_taken_for_a_while_and_a_flood_is_not() -> None:
+    """Ninety a second for twenty seconds are taken; then only what the long run allows."""
     clock = HandClock()
     pace = Pace(MEASURES, clock)
     for _ in range(20):
-        assert taken(pace, 180) == 180
+        assert taken(pace, 90) == 90
         clock.now_s += 1.0
-    assert taken(pace, 10_000) == 600
+    assert taken(pace, 10_000) == 200
     for _ in range(60):
         clock.now_s += 1.0
         taken(pace, 10_000)
