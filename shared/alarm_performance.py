@@ -53,9 +53,9 @@ class Flood(NamedTuple):
 class Figure(NamedTuple):
     """One figure beside its benchmark.
 
-    ``value`` is None where there is nothing to reckon. ``verdict``: ``within``, ``bearable`` (above what is
-    acceptable, within what can still be managed), ``above``, ``below`` (a share that is to be larger), ``too
-    short`` to judge, or ``not judged``.
+    ``value`` is None where there is nothing to reckon, or too little: a rate of some minutes is no rate.
+    ``verdict``: ``within``, ``bearable`` (above what is acceptable, within what can still be managed),
+    ``above``, ``below`` (a share that is to be larger), ``too short`` to judge, or ``not judged``.
     """
 
     name: str
@@ -278,11 +278,18 @@ def _figures(
         return 100 * part / whole if whole else None
 
     figures = [
-        rate("per-hour", "alarms an hour", count / hours if hours else None, "1/h", 6, 12),
+        rate("per-hour", "alarms an hour", count / hours if enough else None, "1/h", 6, 12),
         rate(
-            "per-ten-min", "alarms in ten minutes, on average", count / hours / 6 if hours else None, "", 1, 2
+            "per-ten-min",
+            "alarms in ten minutes, on average",
+            count / hours / 6 if enough else None,
+            "",
+            1,
+            2,
         ),
-        rate("per-day", "alarms in 24 hours of running", count / hours * 24 if hours else None, "", 144, 288),
+        rate(
+            "per-day", "alarms in 24 hours of running", count / hours * 24 if enough else None, "", 144, 288
+        ),
         rate(
             "worst-ten-min",
             "most alarms in any ten minutes",
@@ -293,7 +300,7 @@ def _figures(
         rate(
             "hours-over-30",
             "share of hours with more than 30 alarms",
-            percent(sum(n > 30 for n in whole_hours), len(whole_hours)),
+            percent(sum(n > 30 for n in whole_hours), len(whole_hours)) if enough else None,
             "%",
             1,
             strict=True,
@@ -301,7 +308,7 @@ def _figures(
         rate(
             "ten-min-over-10",
             "share of ten-minute spells with more than 10 alarms",
-            percent(sum(n > 10 for n in tens), len(tens)),
+            percent(sum(n > 10 for n in tens), len(tens)) if enough else None,
             "%",
             1,
             strict=True,
@@ -309,7 +316,7 @@ def _figures(
         rate(
             "in-flood",
             "share of time in a flood of alarms",
-            percent(flood_ms, watched_ms),
+            percent(flood_ms, watched_ms) if enough else None,
             "%",
             1,
             strict=True,

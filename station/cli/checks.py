@@ -12,6 +12,9 @@ from shared.sheet import Step, load_sheet
 from station.rulebook.settings_reference import render
 from station.settings import Settings, load_settings
 
+# A room in summer; common practice, no source.
+WARM_ROOM_C = 30.0
+
 
 @click.group("sheet")
 def sheet_group() -> None:
@@ -20,12 +23,43 @@ def sheet_group() -> None:
 
 @sheet_group.command("check")
 @click.argument("file", type=click.Path(path_type=Path))
-def sheet_check(file: Path) -> None:
-    """Check a process sheet (TOML) and read it back."""
+@click.pass_obj
+def sheet_check(settings: Settings, file: Path) -> None:
+    """Check a process sheet (TOML) and read it back.
+
+    Steps that may run but make no sense beside the limits of the settings are warned of on stderr.
+    """
     sheet = load_sheet(file)
-    click.echo(f"{file}: good. {sheet.label}, {len(sheet.step)} steps:")
+    steps = "1 step" if len(sheet.step) == 1 else f"{len(sheet.step)} steps"
+    click.echo(f"{file}: good. {sheet.label}, {steps}:")
     for step in sheet.step:
         click.echo(f"  {step.key}: {_step_text(step)}")
+        for warning in band_warnings(step, settings.limits.plate.over_limit_c):
+            click.echo(f"benchward: {file}: step {step.key}: {warning}", err=True)
+
+
+def band_warnings(step: Step, over_limit_c: float) -> Iterator[str]:
+    """What a heat step's band contradicts.
+
+    Args:
+        step: of any kind; those without a band have nothing to warn of.
+        over_limit_c: where everything stops, °C.
+    """
+    if step.setpoint_c is None or step.tolerance_c is None:
+        return
+    low_c, high_c = step.setpoint_c - step.tolerance_c, step.setpoint_c + step.tolerance_c
+    if high_c >= over_limit_c:
+        yield (
+            f"tolerance_c is {step.tolerance_c:g}, so the band reaches {high_c:g} °C; at {over_limit_c:g} °C "
+            "(limits.plate.over_limit_c) everything stops, and no alarm comes before. Under "
+            f"{over_limit_c - step.setpoint_c:g} it would warn first."
+        )
+    if low_c <= WARM_ROOM_C:
+        yield (
+            f"tolerance_c is {step.tolerance_c:g}, so the band begins at {low_c:g} °C: a plate that nobody "
+            "has switched on would count as at its setpoint, and the soak would run. Under "
+            f"{step.setpoint_c - WARM_ROOM_C:g} it would not."
+        )
 
 
 def _step_text(step: Step) -> str:

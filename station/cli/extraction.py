@@ -37,7 +37,7 @@ def extraction(settings: Settings, db: Path | None, form: str) -> None:
             err=True,
         )
     if form == "text":
-        click.echo("\n".join(_lines(found, new_filter)))
+        click.echo("\n".join([*_lines(found, new_filter), *_unlearned(settings, new_filter)]))
     listed = [*found["weeks"], *([found["undated"]] if found["undated"] else [])]
     rows = [dict(zip(COLUMNS, week, strict=True)) for week in listed]
     print_rows(rows, COLUMNS, form, _week_text)
@@ -84,6 +84,16 @@ def _lines(found: dict[str, Any], new_filter: Dated | None) -> list[str]:
             f"({last.hours:.1f} h)."
         )
     return lines
+
+
+def _unlearned(settings: Settings, new_filter: Dated | None) -> list[str]:
+    """That nobody has said what this fan draws, where the station cannot notice that it draws less."""
+    if settings.wires.extraction.kind == "contact" or settings.limits.extraction.high_a or new_filter:
+        return []
+    return [
+        "No band of running current has been learned: that the extractor grows weak is not noticed. "
+        "benchward calibrate extraction learns it."
+    ]
 
 
 def _week_text(row: Row) -> str:

@@ -21,7 +21,7 @@ from station.settings import Settings
 F = TypeVar("F", bound=Callable[..., Any])
 LOG_COLUMNS = (
     "seq", "at", "boot", "mono_s", "kind", "unit", "step", "technician", "alarm", "priority", "reasons",
-    "reason", "result", "findings", "values", "request", "hash",
+    "reason", "result", "outcome", "findings", "values", "request", "hash",
 )  # fmt: skip
 
 
@@ -174,7 +174,7 @@ def log(
 def event_text(row: Row) -> str:
     """One event as a line a person reads."""
     when = row["at"] or f"{row['mono_s']:>10.1f} s"
-    words = [row[key] for key in ("unit", "step", "alarm", "technician", "result") if row.get(key)]
+    words = [row[key] for key in ("unit", "step", "alarm", "technician", "result", "outcome") if row.get(key)]
     words += [f"by {row['by']}"] if row.get("by") else []
     words += [f"{name} {outcome}" for name, outcome in row.get("verdicts", {}).items() if outcome != "passed"]
     words += row.get("reasons") or ([row["reason"]] if row.get("reason") else [])
@@ -202,4 +202,11 @@ def verify(settings: Settings, db: Path | None, head: str | None) -> None:
                 f"{history.path}: head {head!r} stands nowhere in the chain: it was cut off or rewritten."
             )
     click.echo(f"{found.count} events, unbroken; head {found.head}")
+    if head is None:
+        click.echo(
+            "No head to compare with: that events at the end were cut off, or all of it was written anew, "
+            "cannot be seen. Give one that was kept elsewhere (a review, a backup, the broker) with --head."
+        )
+    else:
+        click.echo(f"The head {head[:16]}… stands in it: nothing before it was cut off or rewritten.")
     click.echo("Readings are no part of the chain: it proves what was told, not each second of temperature.")

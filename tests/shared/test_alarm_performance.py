@@ -136,9 +136,14 @@ def test_rate_is_judged_at_six_and_twelve_an_hour(an_hour, verdict):
 
 
 def test_rates_of_less_than_a_shift_are_not_judged():
-    """An hour says nothing."""
+    """An hour says nothing, so no rate and no share of time is told; what was counted is."""
     told = history((0, raised()), (3600, events.SignedOut()))
-    assert figure(performance(told), "per-hour").verdict == "too short"
+    found = performance(told)
+    rates = ("per-hour", "per-ten-min", "per-day", "hours-over-30", "ten-min-over-10", "in-flood")
+    assert {(figure(found, name).value, figure(found, name).verdict) for name in rates} == {
+        (None, "too short")
+    }
+    assert (found.alarms, figure(found, "worst-ten-min").value) == (1, 1)
 
 
 def test_a_life_is_over_when_closed_or_put_aside_and_a_new_one_begins_with_a_new_raise():

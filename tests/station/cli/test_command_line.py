@@ -147,6 +147,35 @@ def test_sheet_check_reads_every_limit_back_when_good(benchward: Call, tmp_path:
     ]
 
 
+@pytest.mark.parametrize(
+    ("setpoint_c", "tolerance_c", "says"),
+    [
+        (100, 5, None),
+        (115, 15, "the band reaches 130 °C; at 130 °C (limits.plate.over_limit_c) everything stops"),
+        (115, 14.9, None),
+        (40, 10, "the band begins at 30 °C: a plate that nobody has switched on"),
+        (40, 9.5, None),
+    ],
+)
+def test_sheet_check_warns_of_a_band_wider_than_sense(
+    benchward: Call, tmp_path: Path, setpoint_c: float, tolerance_c: float, says: str | None
+) -> None:
+    """A band up to the limit leaves no room for a warning; one down to the room is met by a cold plate."""
+    path = tmp_path / "wide.toml"
+    path.write_text(
+        'name = "s"\nversion = "2"\n[[step]]\nkey = "warm"\ntitle = "t"\nkind = "heat"\n'
+        f"setpoint_c = {setpoint_c}\ntolerance_c = {tolerance_c}\n",
+        "utf-8",
+    )
+    result = benchward("sheet", "check", path)
+    assert (result.exit_code, result.stdout.splitlines()[0]) == (0, f"{path}: good. s 2, 1 step:")
+    if says is None:
+        assert result.stderr == ""
+    else:
+        assert result.stderr.startswith(f"benchward: {path}: step warm: tolerance_c is {tolerance_c}, ")
+        assert says in result.stderr
+
+
 def test_rules_list_every_cause_when_printed_in_any_form(benchward: Call, lines: Lines) -> None:
     """The table has one row per cause, in every form, with the same effects."""
     alarms = [cause.alarm for cause in CAUSES]

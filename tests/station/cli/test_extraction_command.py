@@ -146,6 +146,8 @@ def test_a_calibration_without_a_date_is_told_apart_from_none(benchward: Call, t
     )
     assert "benchward calibrate extraction tells it" in benchward("extraction", "--db", none).stdout
     text = benchward("extraction", "--db", undated).stdout
+    assert "No band of running current has been learned" in benchward("extraction", "--db", none).stdout
+    assert "No band of running current" not in text
     assert "has no date: the hours since then are not known" in text
     assert "h of it since" not in text
 

@@ -15,6 +15,7 @@ from click.testing import Result
 
 from shared import events
 from shared.timeline import Moment
+from station.cli.record import LOG_COLUMNS, event_text
 from station.journal.ledger import Ledger, Told
 
 Call = Callable[..., Result]
@@ -238,6 +239,14 @@ def test_commands_leave_the_database_as_it_was_when_they_read(
     assert copy.read_bytes() == before
 
 
+def test_log_tells_how_a_unit_ended() -> None:
+    """Whoever reads the log wants to know whether it went out or into the bin."""
+    row = {"seq": 9, "at": None, "mono_s": 1.0, "kind": "unit-closed", "unit": "U-1", "outcome": "scrap",
+           "reason": "cracked twice"}  # fmt: skip
+    assert event_text(row).endswith("unit-closed          U-1 scrap cracked twice")
+    assert "outcome" in LOG_COLUMNS
+
+
 # ---- verify
 
 
@@ -248,7 +257,11 @@ def test_verify_prints_the_head_when_the_chain_is_whole(
     last = lines(benchward("log", "--db", recorded, "--format", "jsonl"))[-1]
     result = benchward("verify", "--db", recorded)
     assert result.stdout.splitlines()[0] == f"{last['seq']} events, unbroken; head {last['hash']}"
-    assert benchward("verify", "--db", recorded, "--head", last["hash"]).exit_code == 0
+    assert "No head to compare with" in result.stdout
+    compared = benchward("verify", "--db", recorded, "--head", last["hash"])
+    assert compared.exit_code == 0
+    assert "No head to compare with" not in compared.stdout
+    assert f"The head {last['hash'][:16]}… stands in it" in compared.stdout
 
 
 @pytest.mark.parametrize(
