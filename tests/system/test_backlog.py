@@ -109,7 +109,7 @@ def test_live_readings_overtake_the_backlog_of_an_outage(slow):
 def test_station_killed_in_the_middle_of_two_lanes_leaves_nothing_out(slow):
     """Only the backlog's cursor is kept: live readings that were sent come again, none is passed over."""
     broker, station = slow
-    stored = 10 * LONG
+    stored = 60 * LONG
     ledger = Ledger(station.db)
     ledger.write([BootClock("before", 1_790_000_000_000)])
     ledger.write([

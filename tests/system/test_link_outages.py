@@ -86,7 +86,7 @@ class Watched:
         ended = re.search(r"stopped after (\d+) ticks, (\d+) missed", self.station.log.read_text())
         assert ended is not None
         ticks, missed = int(ended[1]), int(ended[2])
-        assert ticks > 20
+        assert ticks > 5
         assert missed <= max(2, 0.15 * ticks)
 
 
