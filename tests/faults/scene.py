@@ -64,7 +64,7 @@ class World:
         with ExitStack() as undo:
             undo.callback(self.close)
             self.broker = self._made()
-            self.port = getattr(self.broker, "door_port", self.broker.port)
+            self.port = self.broker.door.port if type(self.broker) is Broker else self.broker.door_port
             if kind == "nowhere":
                 self.port = self._parts.enter_context(leading_nowhere())
             self.listener: Listener | None = None
@@ -99,6 +99,7 @@ class World:
         self.broker.start()
         self.listener = Listener(self.broker.port)
         self.listener.heard[:0] = before
+        self.broker.door.open()
 
     def stop_broker(self, number: int) -> None:
         """End it by a signal."""
@@ -385,9 +386,8 @@ class Scene:
                 signal.SIGHUP
             )
         elif what == "certify":
-            self.world.stop_broker(signal.SIGTERM)
             certify(self.world.folder, -DAY, DAY)
-            self.world.start_broker()
+            broker.signal(signal.SIGHUP)
         elif what == "certify expired":
             self.world.stop_broker(signal.SIGTERM)
             certify(self.world.folder, -2 * DAY, -DAY)

@@ -11,7 +11,7 @@ from live import Broker, free_port
 
 
 class GuardedBroker(Broker):
-    """A Mosquitto with an open door for a witness, and another one for the station."""
+    """A Mosquitto with an open door for a witness, and a guarded one for the station."""
 
     def __init__(self, folder: Path, *door: str) -> None:
         super().__init__(folder)

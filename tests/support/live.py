@@ -9,8 +9,10 @@ import sys
 import time
 from contextlib import closing, suppress
 from pathlib import Path
+from typing import Any
 
 import msgspec
+from door import Door
 from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
@@ -36,10 +38,14 @@ def wait_until(true, timeout_s: float = READY_S, what: str = "what was waited fo
 
 
 class Broker:
-    """A real Mosquitto on a port of its own; may be killed and started again."""
+    """A real Mosquitto on a port of its own; may be killed and started again.
+
+    A station that must not be back at it before a witness is goes in by the door.
+    """
 
     def __init__(self, folder: Path) -> None:
         self.port = free_port()
+        self.door = Door(free_port(), self.port)
         self._config = folder / "broker.conf"
         self._log = folder / "broker.log"
         self._config.write_text(
@@ -74,6 +80,7 @@ class Broker:
             self._process.send_signal(number)
             self._process.wait(10)
             self._process = None
+        self.door.close()
 
 
 class Station:
@@ -111,6 +118,7 @@ class Listener:
 
     def __init__(self, port: int, topics: str = "benchward/#", session_s: int = 0) -> None:
         self.heard: list[mqtt.MQTTMessage] = []
+        self._decoded: dict[int, Any] = {}  # by message: what is asked again and again is decoded once
         self.client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="listener", protocol=mqtt.MQTTv5)
         ready: list[bool] = []
         self.client.on_connect = lambda client, *_: client.subscribe(topics, qos=1)
@@ -128,4 +136,9 @@ class Listener:
 
     def on(self, leaf: str) -> list:
         """Decoded payloads heard on a leaf topic, in order."""
-        return [msgspec.json.decode(m.payload) for m in list(self.heard) if m.topic.endswith(f"/{leaf}")]
+        return [self._decode(message) for message in list(self.heard) if message.topic.endswith(f"/{leaf}")]
+
+    def _decode(self, message: mqtt.MQTTMessage) -> Any:
+        if id(message) not in self._decoded:
+            self._decoded[id(message)] = msgspec.json.decode(message.payload)
+        return self._decoded[id(message)]

@@ -112,7 +112,7 @@ def watched(tmp_path):
 def test_broker_that_is_not_there_yet_and_then_killed_and_empty(tmp_path, watched):
     """Nobody listens at the port; later the broker is killed and comes back knowing nothing."""
     broker = Broker(tmp_path)
-    bench = watched(broker, broker.port)
+    bench = watched(broker, broker.door.port)
     bench.station.start()
     bench_db = bench.station.db
     wait_until(lambda: bench_db.exists() and bench.station.log.read_text(), what="the station")
@@ -120,6 +120,7 @@ def test_broker_that_is_not_there_yet_and_then_killed_and_empty(tmp_path, watche
     bench.wait_for_alarm("broker-refused")
     broker.start()
     bench.listen()
+    broker.door.open()
     wait_until(lambda: len(bench.heard("readings")) >= 4, what="the backlog")
     first = bench.witness
     first.close()
@@ -132,6 +133,7 @@ def test_broker_that_is_not_there_yet_and_then_killed_and_empty(tmp_path, watche
     bench.listen()
     # What was heard before the broker was killed is heard no more; what was not yet is, and all retained is.
     bench.witness.heard[:0] = first.heard
+    broker.door.open()
     wait_until(lambda: len(bench.heard("readings")) >= 8, what="the backlog")
     retained = {m.topic.rsplit("/", 1)[1] for m in bench.witness.heard[len(first.heard) :]}
     assert {"status", "state", "head"} <= retained
@@ -222,11 +224,10 @@ def test_certificate_out_of_its_time(tmp_path, watched, starts, ends, reason):
     broker = GuardedBroker(tmp_path, *door)
     broker.start()
     bench = watched(broker, broker.door_port, f'host = "localhost"\nca_file = "{tmp_path}/ca.crt"\n')
+    bench.listen()
     bench.station.start()
     wait_until(lambda: reason in bench.station.log.read_text(), what="the refusal")
     bench.wait_for_alarm(reason)
-    broker.end()
     certify(tmp_path, -DAY, DAY)
-    broker.start()
-    bench.listen()
+    broker.signal(signal.SIGHUP)  # reads its certificates anew
     bench.end()

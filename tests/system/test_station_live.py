@@ -127,14 +127,18 @@ def test_kill_leaves_a_sound_database_and_a_held_step(broker, station, listener)
 
 def test_station_runs_on_without_a_broker_and_catches_up(broker, station, tmp_path):
     """Broker gone for a while: not a tick waits, and afterwards nothing is missing and the order is kept."""
-    station.start()
+    text = station.settings.read_text()
+    station.settings.write_text(text.replace(f"port = {broker.port}", f"port = {broker.door.port}"))
+    broker.door.open()
     listener = Listener(broker.port)
+    station.start()
     wait_until(lambda: len(listener.on("readings")) >= 2, what="two readings")
     listener.close()
     broker.end(signal.SIGKILL)
     time.sleep(2.5)
     broker.start()
     again = Listener(broker.port)
+    broker.door.open()
     try:
         wait_until(lambda: len(again.on("readings")) >= 4, what="the backlog")
         state = wait_until(lambda: again.on("state"), what="the state")[-1]
