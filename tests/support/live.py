@@ -9,7 +9,6 @@ import sys
 import time
 from contextlib import closing, suppress
 from pathlib import Path
-from typing import Any
 
 import msgspec
 from door import Door
@@ -118,7 +117,6 @@ class Listener:
 
     def __init__(self, port: int, topics: str = "benchward/#", session_s: int = 0) -> None:
         self.heard: list[mqtt.MQTTMessage] = []
-        self._decoded: dict[int, Any] = {}  # by message: what is asked again and again is decoded once
         self.client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="listener", protocol=mqtt.MQTTv5)
         ready: list[bool] = []
         self.client.on_connect = lambda client, *_: client.subscribe(topics, qos=1)
@@ -136,9 +134,4 @@ class Listener:
 
     def on(self, leaf: str) -> list:
         """Decoded payloads heard on a leaf topic, in order."""
-        return [self._decode(message) for message in list(self.heard) if message.topic.endswith(f"/{leaf}")]
-
-    def _decode(self, message: mqtt.MQTTMessage) -> Any:
-        if id(message) not in self._decoded:
-            self._decoded[id(message)] = msgspec.json.decode(message.payload)
-        return self._decoded[id(message)]
+        return [msgspec.json.decode(m.payload) for m in list(self.heard) if m.topic.endswith(f"/{leaf}")]

@@ -9,6 +9,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple
 
+import msgspec
 import pytest
 from live import Broker, Listener, Station, wait_until
 
@@ -38,9 +39,19 @@ class SlowBroker(Broker):
         self._config.write_text(text.replace("max_inflight_messages 1000", "max_inflight_messages 4"))
 
 
-def heard(witness: Listener) -> list[Heard]:
-    """Every reading, in the order in which it came, repeats and all."""
-    return [Heard(pack[0]["boot"], pack[0]["seq"]) for pack in witness.on("readings")]
+class Witness(Listener):
+    """Hears readings, thousands of them: each is decoded once, however often one asks."""
+
+    def __init__(self, port: int) -> None:
+        self._decoded: list[Heard] = []
+        super().__init__(port, "benchward/v1/+/readings")
+
+    def readings(self) -> list[Heard]:
+        """Every reading, in the order in which it came, repeats and all."""
+        for message in self.heard[len(self._decoded) :]:
+            first = msgspec.json.decode(message.payload)[0]
+            self._decoded.append(Heard(first["boot"], first["seq"]))
+        return self._decoded
 
 
 def recorded(path: Path) -> list[Heard]:
@@ -73,26 +84,26 @@ def test_live_readings_overtake_the_backlog_of_an_outage(slow):
     """The broker is killed while the station works on; afterwards what is new comes before all of the old."""
     broker, station = slow
     broker.start()
-    witness = Listener(broker.port)
+    witness = Witness(broker.port)
     broker.door.open()
     station.start("--speed", str(SPEED))
-    wait_until(lambda: len(heard(witness)) > 5, what="the first readings")
+    wait_until(lambda: len(witness.readings()) > 5, what="the first readings")
     broker.end(signal.SIGKILL)
     witness.close()
     away = count_recorded(station.db)
     wait_until(lambda: count_recorded(station.db) > away + LONG_ENOUGH, 60, "a long backlog")
     broker.start()
-    witness = Listener(broker.port)
+    witness = Witness(broker.port)
     broker.door.open()
     try:
         wait_until(lambda: "goes out beside it" in station.log.read_text(), 60, "the two lanes")
         wait_until(lambda: "backlog of readings is with" in station.log.read_text(), 60, "the backlog's end")
-        wait_until(lambda: len(set(heard(witness))) > LONG_ENOUGH, what="the backlog")
+        wait_until(lambda: len(set(witness.readings())) > LONG_ENOUGH, what="the backlog")
         assert station.end() == 0
         on_disk = recorded(station.db)
         # Those on disk before may have reached a broker that was killed before it passed them on.
-        wait_until(lambda: set(on_disk[away:]) <= set(heard(witness)), what="every second on record")
-        seconds = [found.second for found in dict.fromkeys(heard(witness))]
+        wait_until(lambda: set(on_disk[away:]) <= set(witness.readings()), what="every second on record")
+        seconds = [found.second for found in dict.fromkeys(witness.readings())]
     finally:
         witness.close()
     # The first one that leaves others out is live, be it the first of all; all below it are the backlog's.
@@ -124,30 +135,34 @@ def test_station_killed_in_the_middle_of_two_lanes_leaves_nothing_out(slow):
     ])  # fmt: skip
     ledger.close()
     broker.start()
-    witness = Listener(broker.port)
+    witness = Witness(broker.port)
     broker.door.open()
     try:
         station.start("--speed", "10")
         wait_until(
             lambda: (
-                len([one for one in heard(witness) if one.boot != "before"]) > 2
-                and len(heard(witness)) > LONG
+                len([one for one in witness.readings() if one.boot != "before"]) > 2
+                and len(witness.readings()) > LONG
             ),
             60,
             "live readings beside the backlog",
         )
         station.end(signal.SIGKILL)
-        cut = heard(witness)
+        cut = witness.readings()
         assert {one.boot for one in cut} > {"before"}
         assert len([one for one in cut if one.boot == "before"]) < stored, "the backlog had ended by then"
         station.start("--speed", "10")
         wait_until(
-            lambda: len({one for one in heard(witness) if one.boot == "before"}) == stored, 60, "the backlog"
+            lambda: len({one for one in witness.readings() if one.boot == "before"}) == stored,
+            60,
+            "the backlog",
         )
-        wait_until(lambda: len({one.boot for one in heard(witness)}) == 3, what="readings of the second run")
+        wait_until(
+            lambda: len({one.boot for one in witness.readings()}) == 3, what="readings of the second run"
+        )
         assert station.end() == 0
         on_disk = recorded(station.db)
         on_disk += [Heard("before", at) for at in range(stored)]
-        wait_until(lambda: set(on_disk) <= set(heard(witness)), what="every second on record")
+        wait_until(lambda: set(on_disk) <= set(witness.readings()), what="every second on record")
     finally:
         witness.close()
