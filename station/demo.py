@@ -22,8 +22,9 @@ from pathlib import Path
 import msgspec
 
 from shared.history import History
-from shared.problems import FailureError
+from shared.problems import FailureError, InputError
 from station.bootstrap import Station, simulated_station
+from station.journal.backup import back_up
 from station.link.asking import Asker
 from station.rules.tick import Book
 from station.settings import BrokerSettings, JournalSettings, Settings, StationSettings
@@ -136,7 +137,7 @@ def _add_program(people: Path) -> str:
 
 def run_demo(
     settings: Settings, book: Book, *, speed: float, minutes: float | None, port: int, browser: bool,
-    seed: int, stop: threading.Event, tell: Tell,
+    seed: int, stop: threading.Event, tell: Tell, keep: Path | None = None,
 ) -> None:  # fmt: skip
     """Run the demo until it is told to stop or its time is over, then print what was recorded.
 
@@ -150,10 +151,14 @@ def run_demo(
         seed: of the simulation.
         stop: ends the demo when set.
         tell: prints a line.
+        keep: the file in which its database stays; None: it goes with the demo.
 
     Raises:
-        FailureError: a part could not be started, or what was recorded is not whole.
+        FailureError: a part could not be started, or what was recorded is not whole or cannot be kept.
+        InputError: what shall be kept has no place.
     """
+    if keep is not None and (keep.exists() or not keep.parent.is_dir()):
+        raise InputError(f"{keep}: name a new file in a folder that exists.")
     if answers(port):
         raise FailureError(f"Port {port} is taken. Name another with --port.")
     with tempfile.TemporaryDirectory(prefix="benchward-demo-", ignore_cleanup_errors=True) as name:
@@ -173,10 +178,17 @@ def run_demo(
                 who = ", ".join(f"{name} ({role}, PIN {pin})" for name, role, pin in DEMO_PEOPLE)
                 tell(f"Sign in there as {who}.")
                 tell(f"A program reads it so: curl -H 'Authorization: Bearer {token}' {url}api/v1/units")
+                tell(
+                    f"Its broker is at 127.0.0.1:{broker_port} (station {settings.station.id}), "
+                    f"its database is {folder / 'demo.db'}; --keep FILE keeps the database when it ends."
+                )
                 if browser:
                     webbrowser.open(url)
                 station = _morning(settings, book, speed, minutes, seed, stop, tell)
         _summary(station, folder / "demo.db", tell)
+        if keep is not None:
+            copied = back_up(folder / "demo.db", keep)
+            tell(f"Kept as {copied.path}: see `benchward units --db {copied.path}`.")
 
 
 def _morning(

@@ -2,6 +2,7 @@
 
 import contextlib
 import logging
+from pathlib import Path
 
 import click
 
@@ -27,10 +28,17 @@ from station.settings import Settings
     "--port", type=click.IntRange(1, 65535), default=8080, show_default=True, help="Port of the pages."
 )
 @click.option("--browser/--no-browser", default=True, help="Open the page.")
+@click.option(
+    "--keep",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Keep the demo's database there (a new file) when it ends.",
+)
 @click.option("--seed", type=int, default=7, show_default=True, help="Of the simulation's noise.")
 @click.pass_obj
 def demo(
-    settings: Settings, speed: float, minutes: float | None, port: int, browser: bool, seed: int
+    settings: Settings, speed: float, minutes: float | None, port: int, browser: bool, keep: Path | None,
+    seed: int,
 ) -> None:  # fmt: skip
     """Run a simulated bench with broker, journal and pages through a working morning."""
     from station.demo import run_demo
@@ -40,7 +48,7 @@ def demo(
     logging.getLogger("benchward.events").setLevel(logging.CRITICAL + 1)
     run_demo(
         settings, book_for(settings), speed=speed, minutes=minutes, port=port, browser=browser, seed=seed,
-        stop=stop_on_signals(), tell=_tell,
+        keep=keep, stop=stop_on_signals(), tell=_tell,
     )  # fmt: skip
 
 

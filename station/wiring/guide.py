@@ -57,7 +57,7 @@ def guide(settings: Settings) -> str:
 def _table(settings: Settings) -> Iterator[str]:
     yield "## Lines"
     yield ""
-    yield "| place | GPIO | line | the Pi | leads to | resistor at its end | cut or floating |"
+    yield "| header pin | GPIO | line | the Pi | leads to | resistor at its end | cut or floating |"
     yield "|---|---|---|---|---|---|---|"
     for line in sorted(lines(settings.wires), key=lambda line: line.place):
         does = "listens" if line.way == "in" else "drives"
