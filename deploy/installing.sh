@@ -59,6 +59,41 @@ agreed() {
     [ "$answer" = y ] || [ "$answer" = Y ]
 }
 
+# boot_lacks FILE: the lines that the boot configuration wants and that do not stand there for every board.
+boot_lacks() {
+    awk -v wanted="dtparam=spi=on dtparam=strict_gpiod" '
+        { sub(/[ \t\r]+$/, "") }
+        /^\[/ { elsewhere = $0 != "[all]" }
+        !elsewhere { found[$0] }
+        END {
+            count = split(wanted, lines, " ")
+            for (n = 1; n <= count; n++) if (!(lines[n] in found)) print lines[n]
+        }' "$1"
+}
+
+boot_is_ready() {
+    [ -z "$(boot_lacks "$1")" ]
+}
+
+# ready_boot FILE: adds what it lacks, if somebody agrees; whether the file was changed.
+ready_boot() {
+    local file=$1 lines
+    mapfile -t lines < <(boot_lacks "$file")
+    say "The boot configuration $file lacks: ${lines[*]}"
+    say "  spi=on: the bus of plate and extraction. strict_gpiod: a dead program's pins are let go, so the permit falls."
+    if ! agreed "Add that, keeping the file as it is under $file.before-benchward?"; then
+        warn "the boot configuration stays as it is; without these lines the station cannot be relied on."
+        return 1
+    fi
+    [ -e "$file.before-benchward" ] || run cp -p "$file" "$file.before-benchward" ||
+        stop "$file: no copy of it could be made, so it stays as it is."
+    {
+        cat "$file"
+        printf '\n# For Benchward\n[all]\n'
+        printf '%s\n' "${lines[@]}"
+    } | put "$(stat -c %a "$file")" "$(stat -c %U:%G "$file")" "$file" || stop "$file: could not be written."
+}
+
 need_root() {
     [ -n "$dry" ] || [ "$(id -u)" -eq 0 ] || stop "This changes the machine: run it with sudo, or with --dry-run."
 }

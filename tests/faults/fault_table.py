@@ -436,7 +436,7 @@ PROCESS = (
         Seen(light=FREE, permit=True, events=("signed-in technician=T-4",), never=("alarm-raised",), log=("the link stumbled; it begins again",), broker=("technician=T-4",)), ready=READY, untidy=True,
     ),
     Fault(
-        "pages-killed", "process", "design: the bench never depends on its pages", ("pages kill", "wait 1"),
+        "pages-killed", "process", "our own rule: the bench never depends on its pages", ("pages kill", "wait 1"),
         Seen(light=FREE, permit=True, never=("alarm-raised", "permit-dropped"), broker=("permit=true",), page=(NO_PAGE,)), ready=SOLDERING,
         then=("pages start",), back=Seen(permit=True, page=("May be used",), never=("step-held",)),
     ),
@@ -461,9 +461,10 @@ CLOCK = (
     ),
     *(
         Fault(
-            f"clock-{name}", "clock", "design: durations and order go by the monotonic clock; a step is an event", (f"clock {step_s}",),
+            f"clock-{name}", "clock", "our own rule: durations and order go by the monotonic clock; a step is an event", (f"clock {step_s}",),
             Seen(permit=True, events=("2 clock-set",), never=("step-held", "extraction-lost", "permit-dropped"), broker=("permit=true",)), ready=SOLDERING,
             then=("ask finish step=solder result=pass",), back=Seen(permit=True, events=("step-finished step=solder",)),
+            short=step_s < 0,
         )
         for name, step_s in (("three-hours-ahead", 10800), ("three-hours-back", -10800))
     ),

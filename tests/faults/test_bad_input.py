@@ -13,6 +13,7 @@ def test_no_spoilt_input_makes_a_parser_fall_over(parser, caplog):
     caplog.set_level(logging.CRITICAL)
     counts = run(parser, 200)
     assert counts["refused"] > 0
+    assert counts["taken"] > 0
     assert counts.total() == 200
 
 

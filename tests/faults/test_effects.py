@@ -29,6 +29,7 @@ def test_faults_of_the_short_form_have_all_their_effects(tmp_path):
         "cause",
         "process",
         "disk",
+        "clock",
         "network",
         "request",
         "settings",
