@@ -76,7 +76,7 @@ class _Walk:
             self._proven = True
         elif isinstance(body, events.ExtractionLost):
             self._lose(moment)
-        elif isinstance(body, events.StepStarted) and body.step in self._steps:
+        elif isinstance(body, events.StepStarted) and self._is_soldering(body):
             self._running[body.unit] = Soldering(moment, body.unit, body.step, body.technician, 0, 0)
         elif isinstance(body, events.StepHeld) and body.unit in self._running:
             self._held.add(body.unit)
@@ -85,6 +85,10 @@ class _Walk:
         elif isinstance(body, events.StepFinished | events.StepAbandoned) and body.unit in self._running:
             self._end(self._running.pop(body.unit))
             self._held.discard(body.unit)
+
+    def _is_soldering(self, body: events.StepStarted) -> bool:
+        """By the work it began as; a sheet that was changed since says nothing about it."""
+        return body.step in self._steps if body.work is None else body.work == "solder"
 
     def _lose(self, moment: Moment) -> None:
         self._proven = False
@@ -157,7 +161,7 @@ def proof(
     Args:
         history: the events; with a period, those before and after it too: how things stood at its edges
             is known only from them.
-        solder_steps: the keys of the sheet's solder steps.
+        solder_steps: the keys of the sheet's solder steps, for records that do not tell a step's work.
         from_ms: only what lies from this time on (Unix ms) counts.
         to_ms: only what lies before this time (Unix ms) counts.
         ends: by boot, until when on its monotonic clock (ms) the station is known to have run; without it,

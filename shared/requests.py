@@ -82,10 +82,14 @@ class Start(Request, frozen=True, kw_only=True, tag="start"):
 
 
 class Finish(Request, frozen=True, kw_only=True, tag="finish", forbid_unknown_fields=True):
-    """Finish a running step of the unit in hand; any other key is a finding."""
+    """Finish a running step of the unit in hand; any other key is a finding.
+
+    ``unit``: only to make sure of it; another one than that in hand is refused.
+    """
 
     step: Identifier
     result: Literal["pass", "fail"]
+    unit: Identifier | None = None
     findings: dict[Identifier, Text] = {}
 
 
@@ -259,7 +263,7 @@ def _unreadable(
     return Unreadable(text[:200].encode("utf-8", "replace").decode("utf-8"), reason, detail)
 
 
-_OWN_TO_FINISH = frozenset({"verb", "step", "result", "by"})
+_OWN_TO_FINISH = frozenset({"verb", "step", "result", "unit", "by"})
 
 
 def _build(verb: str, fields: Mapping[str, Any], text: str) -> AnyRequest | Unreadable:

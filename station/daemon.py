@@ -30,6 +30,7 @@ from station.journal.seconds import SecondMaker
 from station.journal.writer import Journal, Reply
 from station.rules.decide import Decision, begin, decide
 from station.rules.describe import describe
+from station.rules.fold import apply
 from station.rules.requests import Asked, Outcome
 from station.rules.state import State
 from station.rules.tick import Book
@@ -222,7 +223,7 @@ class Daemon:
             plate=plate, extraction=extraction, solvent_out=solvent_out, health=self._health(now)
         )
         self._reading = reading
-        decision = self._decide(now, reading, self._askings())
+        decision = self._decide(now, reading, self._askings(), fresh=True)
         self.ticks += 1
         self.tally.tick(self._timer() - began_s, reading, self._state.watch.plate.quality, late=late)
         return decision
@@ -235,11 +236,11 @@ class Daemon:
         """
         askings = self._inbox.take()
         if askings and self._reading is not None:
-            self._decide(self._now(), self._reading, askings)
+            self._decide(self._now(), self._reading, askings, fresh=False)
 
-    def _decide(self, now: Moment, reading: Reading, askings: list[Asking]) -> Decision:
+    def _decide(self, now: Moment, reading: Reading, askings: list[Asking], *, fresh: bool) -> Decision:
         requests = [asking.request for asking in askings]
-        self._state, decision = decide(self._book, self._state, reading, requests, now)
+        self._state, decision = decide(self._book, self._state, reading, requests, now, fresh=fresh)
         self._drive(decision.levels)
         self._record(now, reading, decision, askings)
         self._show(now, reading, decision)
@@ -302,6 +303,8 @@ class Daemon:
 
     def _record(self, now: Moment, reading: Reading, decision: Decision, askings: list[Asking]) -> None:
         clock_events = self._clock_events(now)
+        for body in clock_events:
+            self._state = State(apply(self._state.durable, now, body), self._state.watch)
         replies = tuple(
             Reply(_shifted(outcome, len(clock_events)), asking.deliver)
             for outcome, asking in zip(decision.outcomes, askings, strict=True)

@@ -42,7 +42,7 @@ class StationSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
 
     id: Annotated[Identifier, _means("name of the station, in topics and records")] = "bench-1"
     sheet: Annotated[str | None, _means("file of the process sheet; the default sheet without it")] = None
-    tick_s: Annotated[float, _means("from one tick to the next", ge=0.02, le=0.5)] = 0.1
+    tick_s: Annotated[float, _means("from one tick to the next", ge=0.02, le=0.2)] = 0.1
     clock: Annotated[
         Literal["synchronised", "trusted"],
         _means("wall time counts once the machine has been synchronised, or always"),

@@ -40,6 +40,9 @@ LATE_S = 1.0
 JOIN_S = 15.0
 # More than a bench tells in the eight hours that the vapour estimate looks back.
 REMEMBERED_EVENTS = 5000
+# Of closed units whose heat budget is taken up at a start: how many where it was kept (at this temperature),
+# and how many are read anew.
+CLOSED_KEPT, KEPT_FROM_C, CLOSED_READ = 2000, 80.0, 50
 # Longer than the delay of the alarm that tells it.
 TELL_SET_ASIDE_S = 10.0
 
@@ -185,15 +188,25 @@ class Journal:
         return self._durable or Durable()
 
     def hot_ms(self, units: Iterable[str], from_c: float) -> dict[str, int]:
-        """How long each unit has lain on the plate at or above a temperature, by the readings, in ms."""
-        if self._ledger is None:
+        """How long each unit has lain on the plate at or above a temperature, by the readings, in ms.
+
+        Those closed last are told too, for they may be booked in again: many where their kept heat history
+        has the temperature, else as many as can be read at a start.
+        """
+        if not self.followable:
             return {}
         with History(self.path) as history:
-            return {unit: round(1000 * history.hot_s(unit, from_c)) for unit in units}
+            kept = from_c == KEPT_FROM_C
+            closed = history.closed_heat(CLOSED_KEPT if kept else CLOSED_READ)
+            found: dict[str, int] = {}
+            for stay in closed:  # the newest first; it has all placements of its unit
+                hot_s = 60 * stay.hot_min if kept else history.hot_s(stay.unit, from_c)
+                found.setdefault(stay.unit, round(1000 * hot_s))
+            return found | {unit: round(1000 * history.hot_s(unit, from_c)) for unit in units}
 
     def vapour(self, limits: SolventLimits, now: Moment) -> VapourWatch:
         """The estimate of solvent vapour as the record of the last hours gives it."""
-        if self._ledger is None:
+        if not self.followable:
             return VapourWatch()
         with History(self.path) as history:
             told = [found for found in history.last_told(REMEMBERED_EVENTS) if not is_trace(found[0].boot)]

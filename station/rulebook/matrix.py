@@ -67,6 +67,7 @@ class _Case(NamedTuple):
     life: Life | None = None
     permit: bool = False
     held: bool = False
+    resumable: bool = False
     bottle_away: bool = True
     hurry: bool = False
     refused: bool = False
@@ -86,7 +87,13 @@ def _cases() -> list[_Case]:
         _Case("the iron may be used, nothing stands", permit=True),
         _Case("the iron is locked, nothing stands"),
         _Case("the iron has power, but the solvent is not in its cradle", permit=True, bottle_away=False),
-        _Case("a step is held, its alarm is dealt with", held=True),
+        _Case("a step is held, its alarm is dealt with", permit=True, held=True, resumable=True),
+        _Case(
+            "a step is held, what holds it still stands, acknowledged",
+            "plate-sensor-fault",
+            Life.ACKNOWLEDGED,
+            held=True,
+        ),
         _Case("most of an open time or all of a step's longest time is over", hurry=True),
     ]
     for priority in reversed(PRIORITIES):
@@ -116,6 +123,7 @@ def _shown(case: _Case) -> Indication:
         permit=case.permit,
         bottle_away=case.bottle_away,
         held=case.held,
+        resumable=case.resumable,
         hurry=case.hurry,
         silenced=frozenset(),
         refused=case.refused,

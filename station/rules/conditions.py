@@ -130,23 +130,24 @@ def run_on_short(facts: Facts, standing: bool) -> bool | None:
     return facts.now.mono_ms - ended_ms < to_ms(facts.limits.extraction.run_on_s)
 
 
-def _out_beside_heat(facts: Facts) -> bool | None:
+def _out_beside_heat(facts: Facts, standing: bool) -> bool | None:
     if facts.solvent_out is not True:
         return False if facts.solvent_out is False else None
-    plate_c = facts.plate.plate_c
-    return None if plate_c is None else plate_c >= facts.limits.solvent.hot_plate_c
+    plate_c, limits = facts.plate.plate_c, facts.limits.solvent
+    hot_c = limits.hot_plate_c - (limits.hot_deadband_c if standing else 0.0)
+    return None if plate_c is None else plate_c >= hot_c
 
 
 def solvent_near_heat(facts: Facts, standing: bool) -> bool | None:
     """The bottle is out beside a hot plate, and no running step allows that."""
     if facts.running is not None and facts.running.solvent == "hot":
         return False
-    return _out_beside_heat(facts)
+    return _out_beside_heat(facts, standing)
 
 
 def solvent_unextracted(facts: Facts, standing: bool) -> bool | None:
     """The bottle is out beside a hot plate without proof of extraction."""
-    return False if facts.extraction.proven else _out_beside_heat(facts)
+    return False if facts.extraction.proven else _out_beside_heat(facts, standing)
 
 
 def solvent_at_iron(facts: Facts, standing: bool) -> bool | None:

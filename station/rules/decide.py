@@ -20,13 +20,13 @@ from station.rules.causes import BY_ALARM, CAUSES, Cause, Effect
 from station.rules.conditions import Facts
 from station.rules.extraction import ExtractionTurn, forget_extraction, watch_extraction
 from station.rules.heat_budget import count_hot
-from station.rules.indication import LAMP_TEST_MS, REFUSED_MS, indicate, levels
+from station.rules.indication import HURRY, LAMP_TEST_MS, REFUSED_MS, indicate, levels
 from station.rules.interlock import attended_run, permit_refusals
-from station.rules.plate import forget_plate, mirrored, watch_plate
+from station.rules.plate import forget_plate, mirrored, wait_plate, watch_plate
 from station.rules.requests import Asked, Outcome, carry_out
 from station.rules.soak import RESTING, reaches_setpoint, watch_heat
 from station.rules.state import Durable, Life, State, Timer, Watch
-from station.rules.tick import Book, Tick, elapsed_ms, holds
+from station.rules.tick import Book, Tick, holds
 from station.rules.turn import turn
 from station.rules.vapour import VapourWatch, lift, watch_vapour
 from station.rules.warming import watch_warming
@@ -86,7 +86,13 @@ def begin(
 
 
 def decide(
-    book: Book, state: State, reading: Reading, asked: Sequence[Asked], now: Moment
+    book: Book,
+    state: State,
+    reading: Reading,
+    asked: Sequence[Asked],
+    now: Moment,
+    *,
+    fresh: bool = True,
 ) -> tuple[State, Decision]:
     """One tick.
 
@@ -96,12 +102,13 @@ def decide(
         reading: what the wires say now.
         asked: requests since the last tick, oldest first.
         now: this tick's moment; its monotonic time is never before the last tick's.
+        fresh: False where the reading is the last tick's: it is judged as it was then, not once more.
 
     Returns:
         The new state and the decision.
     """
     tick = Tick(book, state, reading, now)
-    passed_ms = _watch_wires(tick)
+    passed_ms = _watch_wires(tick, fresh)
     _judge_causes(tick, passed_ms)
     _hold_step(tick)
     outcomes = tuple(carry_out(tick, request) for request in asked)
@@ -113,7 +120,7 @@ def decide(
     return State(tick.durable, tick.watch), Decision(tuple(tick.events), outcomes, indication, driven)
 
 
-def _watch_wires(tick: Tick) -> int:
+def _watch_wires(tick: Tick, fresh: bool) -> int:
     """Judge the wires; the time since the last tick, 0 at a start and after a gap."""
     limits, watch, reading, now_ms = tick.book.limits, tick.watch, tick.reading, tick.now.mono_ms
     passed_ms = 0 if watch.last_ms is None else now_ms - watch.last_ms
@@ -124,12 +131,16 @@ def _watch_wires(tick: Tick) -> int:
         plate = forget_plate(plate)
         watch, lost = _after_gap(watch, now_ms)
     before_c = plate.plate_c
-    believed = mirrored(watch.heat.start_c, reading.plate)
+    if fresh or gap:
+        believed = mirrored(watch.heat.start_c, reading.plate, limits.plate.mirrored_fall_c)
+        plate = watch_plate(plate, believed, now_ms, passed_ms, limits)
+    else:
+        plate = wait_plate(plate, passed_ms, limits)
     turn = watch_extraction(watch.extraction, reading.extraction, now_ms, passed_ms, limits.extraction)
     unsure_ms = now_ms if watch.unsure_since_ms is None else watch.unsure_since_ms
     tick.watch = replace(
         watch,
-        plate=watch_plate(plate, believed, now_ms, passed_ms, limits),
+        plate=plate,
         extraction=turn.watch,
         solvent_out=reading.solvent_out,
         unsure_since_ms=unsure_ms if reading.solvent_out is None else None,
@@ -300,7 +311,8 @@ def _indicate(tick: Tick, permit: bool) -> Indication:
     alarms, watch, run = tick.durable.alarms, tick.watch, attended_run(tick)
     silenced = watch.silenced
     if silenced:
-        silenced = frozenset(n for n in silenced if n in alarms and alarms[n].state in SOUNDING)
+        sounding = {name for name, life in alarms.items() if life.state in SOUNDING}
+        silenced &= sounding | ({HURRY} if tick.hurry else set())
         tick.watch = replace(watch, silenced=silenced)
     now_ms = tick.now.mono_ms
     return indicate(
@@ -308,20 +320,9 @@ def _indicate(tick: Tick, permit: bool) -> Indication:
         permit=permit,
         bottle_away=watch.solvent_out is False,
         held=run is not None and bool(run.held_by),
-        hurry=_hurry(tick),
+        resumable=run is not None and bool(run.held_by) and not any(map(tick.stands, run.held_by)),
+        hurry=tick.hurry,
         silenced=silenced,
         refused=watch.refused_ms is not None and now_ms - watch.refused_ms < REFUSED_MS,
         lamp_test=watch.lamp_test_ms is not None and now_ms - watch.lamp_test_ms < LAMP_TEST_MS,
     )
-
-
-def _hurry(tick: Tick) -> bool:
-    """Whether most of an adhesive's open time, or all of a heat step's longest time, has passed."""
-    step, run = tick.step, tick.run
-    if step is None or run is None:
-        return False
-    share = tick.book.limits.alarms.open_time_warning
-    limits_min = [(step.open_time_min or 0) * share, step.max_min or 0]
-    due_ms = [to_ms(limit_min * 60) for limit_min in limits_min if limit_min]
-    passed_ms = elapsed_ms(run, tick.now)
-    return passed_ms is not None and any(passed_ms >= limit_ms for limit_ms in due_ms)

@@ -10,9 +10,9 @@ from msgspec.structs import replace
 
 from shared import events
 from shared.events import Event
-from shared.timeline import Moment
+from shared.timeline import Moment, parse_rfc3339
 from station.rules.alarms import LATCHED, Input, move
-from station.rules.state import AlarmLife, Commission, Durable, Life, Run, ShiftCheck, Unit
+from station.rules.state import AlarmLife, Commission, Dating, Durable, Life, Run, ShiftCheck, Unit
 
 
 def apply(durable: Durable, now: Moment, body: Event) -> Durable:
@@ -31,6 +31,30 @@ def fold(history: Iterable[tuple[Moment, Event]], start: Durable | None = None) 
 
 def _station_started(durable: Durable, now: Moment, body: events.StationStarted) -> Durable:
     return durable if body.settings is None else replace(durable, settings=body.settings)
+
+
+def _clock_set(durable: Durable, now: Moment, body: events.ClockSet) -> Durable:
+    """A clock set back makes what was before look longer ago: of several datings the latest counts."""
+    dating = Dating(now.boot, parse_rfc3339(body.wall) - now.mono_ms)
+    known = durable.dated
+    if known is not None and known.boot == dating.boot and known.offset_ms >= dating.offset_ms:
+        return durable
+    units = {
+        name: unit
+        if unit.run is None
+        else replace(unit, run=replace(unit.run, started=_latest(unit.run.started, dating)))
+        for name, unit in durable.units.items()
+    }
+    return replace(durable, dated=dating, units=units)
+
+
+def _latest(moment: Moment, dating: Dating | None) -> Moment:
+    """The moment as late as its own date and a dating of its boot have it."""
+    if dating is None or dating.boot != moment.boot:
+        return moment
+    wall_ms = dating.offset_ms + moment.mono_ms
+    known_ms = wall_ms if moment.wall_ms is None else max(moment.wall_ms, wall_ms)
+    return replace(moment, wall_ms=known_ms)
 
 
 def _signed_in(durable: Durable, now: Moment, body: events.SignedIn) -> Durable:
@@ -73,9 +97,15 @@ def _closed(durable: Durable, now: Moment, body: events.UnitClosed) -> Durable:
 
 def _step_started(durable: Durable, now: Moment, body: events.StepStarted) -> Durable:
     unit = durable.units[body.unit]
-    run = Run(step=body.step, attempt=body.attempt, started=now, work=body.work)
+    started = _latest(now, durable.dated)
+    run = Run(step=body.step, attempt=body.attempt, started=started, work=body.work)
     attempts = {**unit.attempts, body.step: body.attempt}
-    return _with_unit(durable, body.unit, replace(unit, attempts=attempts, run=run))
+    passed = _without(unit.passed, body.step)  # it is done anew: what it was before counts no more
+    return _with_unit(durable, body.unit, replace(unit, passed=passed, attempts=attempts, run=run))
+
+
+def _without(passed: tuple[str, ...], step: str) -> tuple[str, ...]:
+    return tuple(key for key in passed if key != step)
 
 
 def _step_held(durable: Durable, now: Moment, body: events.StepHeld) -> Durable:
@@ -92,8 +122,9 @@ def _step_resumed(durable: Durable, now: Moment, body: events.StepResumed) -> Du
 
 def _step_finished(durable: Durable, now: Moment, body: events.StepFinished) -> Durable:
     unit = durable.units[body.unit]
-    one = frozenset({body.step})
-    passed = unit.passed | one if body.result == "pass" else unit.passed - one
+    passed = _without(unit.passed, body.step)
+    if body.result == "pass":
+        passed = (*passed, body.step)
     return _with_unit(durable, body.unit, replace(unit, passed=passed, run=None))
 
 
@@ -162,6 +193,7 @@ def _shift_checked(durable: Durable, now: Moment, body: events.ShiftChecked) -> 
 
 _HANDLERS: dict[type[Event], Callable[[Durable, Moment, Any], Durable]] = {
     events.StationStarted: _station_started,
+    events.ClockSet: _clock_set,
     events.SignedIn: _signed_in,
     events.SignedOut: _signed_out,
     events.UnitBookedIn: _booked_in,

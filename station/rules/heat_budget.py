@@ -4,8 +4,6 @@ The journal's readings are the record of it; the daemon reads them once at its s
 and counts on from there.
 """
 
-from collections.abc import Mapping
-
 
 def count_hot(
     hot_ms: dict[str, int], on_plate: str | None, plate_c: float | None, passed_ms: int, budget_c: float
@@ -22,10 +20,3 @@ def count_hot(
     if on_plate is None or plate_c is None or plate_c < budget_c or not passed_ms:
         return hot_ms
     return {**hot_ms, on_plate: hot_ms.get(on_plate, 0) + passed_ms}
-
-
-def keep_open(hot_ms: dict[str, int], units: Mapping[str, object]) -> dict[str, int]:
-    """Only the units that the bench still knows."""
-    if all(name in units for name in hot_ms):
-        return hot_ms
-    return {name: ms for name, ms in hot_ms.items() if name in units}

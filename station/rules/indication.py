@@ -31,6 +31,9 @@ _PATTERNS: dict[Sound, tuple[int, tuple[tuple[int, int], ...]]] = {
 }
 
 
+# What `silence` stops beside the alarms: the warning of an open time or a longest time.
+HURRY = "hurry"
+
 ALL_LIT = Indication(
     red=Lamp.STEADY, amber=Lamp.STEADY, green=Lamp.STEADY, blue=Lamp.STEADY, sound=Sound.TEST
 )
@@ -42,6 +45,7 @@ def indicate(
     permit: bool,
     bottle_away: bool,
     held: bool,
+    resumable: bool,
     hurry: bool,
     silenced: frozenset[str],
     refused: bool,
@@ -54,8 +58,9 @@ def indicate(
         permit: the iron has power.
         bottle_away: the solvent is known to be in its cradle; nobody may solder otherwise.
         held: the step in hand is held.
+        resumable: nothing stands any more of what holds it.
         hurry: most of an adhesive's open time, or all of a step's longest time, has passed.
-        silenced: alarms whose sound somebody stopped.
+        silenced: alarms whose sound somebody stopped, and `HURRY`.
         refused: a request was refused a moment ago.
         lamp_test: every lamp and the buzzer are being tried; an alarm that nobody has acknowledged ends it.
     """
@@ -65,12 +70,12 @@ def indicate(
     if amber is Lamp.OFF and hurry:
         amber = Lamp.SLOW
     free = permit and bottle_away
-    if amber is Lamp.OFF and red is Lamp.OFF and not free:
+    if amber is Lamp.OFF and red is Lamp.OFF and (held or not free):
         amber = Lamp.STEADY
     waiting = any(life.state in WAITING for life in shown.values())
     if lamp_test and not waiting:
         return ALL_LIT
-    to_do = held or any(life.state in LATCHED for life in shown.values())
+    to_do = resumable or any(life.state in LATCHED for life in shown.values())
     return Indication(
         red=red,
         amber=amber,
@@ -101,11 +106,11 @@ def _sound(alarms: Mapping[str, AlarmLife], silenced: frozenset[str], hurry: boo
         for name, life in alarms.items()
         if life.state in SOUNDING and name not in silenced
     ]
-    if ranks:
-        return Sound(PRIORITIES[max(ranks)])
-    if refused:
+    if refused and not ranks:
         return Sound.REFUSED
-    return Sound.MEDIUM if hurry else Sound.NONE
+    if hurry and HURRY not in silenced:
+        ranks.append(PRIORITIES.index("medium"))
+    return Sound(PRIORITIES[max(ranks)]) if ranks else Sound.NONE
 
 
 def _lit(lamp: Lamp, now_ms: int) -> bool:

@@ -87,7 +87,7 @@ def start_refusals(tick: Tick, key: str, unit_name: str | None) -> list[str]:
 
 
 def _order_refusals(tick: Tick, step: Step, unit: Unit) -> list[str]:
-    missing = [key for key in step.after if key not in unit.passed]
+    missing = [key for key in step.after if not _counts(tick, key, unit)]
     if not missing:
         return []
     reasons = ["step-order"]
@@ -95,6 +95,17 @@ def _order_refusals(tick: Tick, step: Step, unit: Unit) -> list[str]:
     if run is not None and run.step in missing:
         reasons += _cure_refusals(tick, tick.book.sheet.find(run.step), run)
     return reasons
+
+
+def _counts(tick: Tick, key: str, unit: Unit) -> bool:
+    """Whether a step is done: passed, and a cure only after the last of what it is the cure of."""
+    if key not in unit.passed:
+        return False
+    step = tick.book.sheet.find(key)
+    if step is None or step.kind != "cure":
+        return True
+    order = unit.passed
+    return all(before in order and order.index(before) < order.index(key) for before in step.after)
 
 
 def _cure_refusals(tick: Tick, step: Step | None, run: Run) -> list[str]:

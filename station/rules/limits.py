@@ -35,6 +35,9 @@ class PlateLimits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
     fault_return_s: Annotated[float, _between(0.5, 60, "seconds of valid readings before it returns")] = 0.5
     frozen_s: Annotated[float, _between(5, 3600, "seconds the same word may repeat")] = 60.0
     absurd_rate_c_per_s: Annotated[float, _between(5, 500, "°C/s between readings that no plate does")] = 50.0
+    mirrored_fall_c: Annotated[
+        float, _between(2, 30, "°C of fall in a heat step, below the cold junction: swapped leads")
+    ] = 5.0
     panel_tau_s: Annotated[float, _between(0, 300, "seconds, time constant of a panel on the plate")] = 20.0
     range_low_c: Annotated[float, _between(-50, 10, "°C below which a reading is out of range")] = -20.0
     range_high_c: Annotated[float, _between(150, 700, "°C above which a reading is out of range")] = 300.0
@@ -62,6 +65,7 @@ class SolventLimits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
     """When an open solvent bottle matters."""
 
     hot_plate_c: Annotated[float, _between(20, 80, "°C from which the plate is hot to solvent")] = 40.0
+    hot_deadband_c: Annotated[float, _between(0, 10, "°C below that at which a solvent alarm returns")] = 2.0
     delay_s: Annotated[float, _between(0.1, 30, "seconds before a solvent alarm")] = 1.0
     left_out_min: Annotated[float, _between(1, 240, "minutes out of the cradle")] = 10.0
     name: Annotated[str, msgspec.Meta(min_length=1, max_length=40, description="which solvent")] = (

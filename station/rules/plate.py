@@ -16,8 +16,6 @@ from station.rules.state import PlateWatch
 
 # Readings closer together than this are judged as this far apart: a late tick must not look like a jump.
 SHORTEST_MS = 100
-# How far a plate must fall in a heat step before its leads are taken to be swapped; our own choice.
-MIRRORED_FALL_C = 5.0
 
 
 def watch_plate(
@@ -47,6 +45,11 @@ def watch_plate(
     )
 
 
+def wait_plate(watch: PlateWatch, passed_ms: int, limits: Limits) -> PlateWatch:
+    """The filter between two readings: time passes, and nothing new is known."""
+    return replace(watch, bad_ms=_bad_ms(watch, passed_ms, limits))
+
+
 def forget_plate(watch: PlateWatch) -> PlateWatch:
     """The filter after a gap: what was known before it is unknown after it."""
     return replace(watch, plate_c=None, recent=(), seen=False, last_c=None, word=None, bad_ms=0)
@@ -58,7 +61,7 @@ def _counted(watch: PlateWatch, quality: PlateQuality) -> dict[str, int]:
     return {**watch.faults, str(quality): watch.faults.get(str(quality), 0) + 1}
 
 
-def mirrored(start_c: float | None, reading: PlateReading) -> PlateReading:
+def mirrored(start_c: float | None, reading: PlateReading, fall_c: float) -> PlateReading:
     """The reading, or a fault where it has fallen since the heat step began, and below its own cold junction.
 
     A plate that is heated does not do that; a thermocouple with swapped leads does, and reports no fault.
@@ -66,11 +69,12 @@ def mirrored(start_c: float | None, reading: PlateReading) -> PlateReading:
     Args:
         start_c: the plate when the heat step began, °C; None with no such step.
         reading: what the chip says.
+        fall_c: how far it must have fallen.
     """
     plate_c, junction_c = reading.plate_c, reading.cold_junction_c
     if start_c is None or plate_c is None or junction_c is None:
         return reading
-    if plate_c >= junction_c or plate_c > start_c - MIRRORED_FALL_C:
+    if plate_c >= junction_c or plate_c > start_c - fall_c:
         return reading
     return PlateReading(quality=PlateQuality.MIRRORED, word=reading.word, cold_junction_c=junction_c)
 

@@ -14,6 +14,7 @@ from shared.requests import AnyRequest, Unreadable, print_text
 from shared.timeline import day_of, days_of
 from station.rules.alarms import SOUNDING, WAITING, Input
 from station.rules.causes import BY_ALARM
+from station.rules.indication import HURRY
 from station.rules.interlock import (
     attended_run,
     finish_refusals,
@@ -188,11 +189,11 @@ def _finish(tick: Tick, request: requests.Finish) -> list[str]:
     run, unit = tick.run, tick.durable.in_hand
     if unit is None:
         return ["no-unit"]
-    if run is None or run.step != request.step:
+    if run is None or run.step != request.step or request.unit not in (None, unit):
         return ["step-not-running"]
-    if run.held_by and request.result == "pass":
-        return ["step-held"]
     reasons = finish_refusals(tick, run, request.result)
+    if run.held_by and request.result == "pass":
+        return ["step-held", *reasons]
     if reasons:
         return _refuse_step(tick, run.step, unit, "finish", reasons)
     tick.emit(
@@ -258,6 +259,8 @@ def _ack(tick: Tick, request: requests.Ack) -> list[str]:
 
 def _silence(tick: Tick, request: requests.Silence) -> list[str]:
     sounding = {name for name, life in tick.durable.alarms.items() if life.state in SOUNDING}
+    if tick.hurry:
+        sounding.add(HURRY)
     tick.watch = replace(tick.watch, silenced=frozenset(sounding - _unseen(tick)))
     return []
 
@@ -287,6 +290,8 @@ def _shelve(tick: Tick, request: requests.Shelve) -> list[str]:
         reasons.append("critical-not-shelved")
     if request.minutes > tick.book.limits.alarms.shelve_max_min:
         reasons.append("shelved-too-long")
+    if tick.technician is None:
+        reasons.append("not-signed-in")  # an alarm is put aside by somebody
     run = tick.run
     if run is not None and request.alarm in run.held_by and tick.life(request.alarm) in WAITING:
         reasons.append("alarm-unacknowledged")  # the step it holds goes on only once somebody has seen why

@@ -58,11 +58,15 @@ class Run(msgspec.Struct, frozen=True):
 
 
 class Unit(msgspec.Struct, frozen=True):
-    """A unit this bench knows. ``passed``: steps that ended with pass; ``attempts``: starts of each step."""
+    """A unit this bench knows.
+
+    ``passed``: steps whose last attempt ended with pass, in the order in which they did; ``attempts``: starts
+    of each step.
+    """
 
     model: str
     job: str | None = None
-    passed: frozenset[str] = frozenset()
+    passed: tuple[str, ...] = ()
     attempts: dict[str, int] = {}
     run: Run | None = None
 
@@ -84,10 +88,18 @@ class ShiftCheck(msgspec.Struct, frozen=True):
     at: Moment
 
 
+class Dating(msgspec.Struct, frozen=True):
+    """What the clock said of a boot: wall time minus monotonic time, ms."""
+
+    boot: str
+    offset_ms: int
+
+
 class Durable(msgspec.Struct, frozen=True):
     """The fold of the journal's events. ``alarms`` holds only those that are not normal.
 
     ``settings``: the fingerprint of the settings the station last ran with. ``commission``: the newest one.
+    ``dated``: the latest of the datings that the clock has given the last boot that had any.
     """
 
     settings: str | None = None
@@ -98,6 +110,7 @@ class Durable(msgspec.Struct, frozen=True):
     alarms: dict[str, AlarmLife] = {}
     commission: Commission | None = None
     shift_check: ShiftCheck | None = None
+    dated: Dating | None = None
 
     @property
     def run(self) -> Run | None:

@@ -9,7 +9,7 @@ from typing import NamedTuple
 from shared.events import EventBody
 from shared.readings import Reading
 from shared.sheet import Sheet, Step
-from shared.timeline import Moment
+from shared.timeline import Moment, to_ms
 from station.rules.alarms import STANDING
 from station.rules.causes import Cause, Effect
 from station.rules.conditions import Facts
@@ -77,6 +77,18 @@ class Tick:
         """The sheet's step under way on the unit in hand."""
         run = self.durable.run
         return self.book.sheet.find(run.step) if run is not None else None
+
+    @property
+    def hurry(self) -> bool:
+        """Whether most of an adhesive's open time, or all of a heat step's longest time, has passed."""
+        step, run = self.step, self.run
+        if step is None or run is None:
+            return False
+        share = self.book.limits.alarms.open_time_warning
+        limits_min = [(step.open_time_min or 0) * share, step.max_min or 0]
+        due_ms = [to_ms(limit_min * 60) for limit_min in limits_min if limit_min]
+        passed_ms = elapsed_ms(run, self.now)
+        return passed_ms is not None and any(passed_ms >= limit_ms for limit_ms in due_ms)
 
     def life(self, alarm: str) -> Life:
         """The alarm's state; normal for those not listed."""

@@ -232,7 +232,7 @@ TEXTS = (
     b"sign-in technician=t-04",
     b'book-in unit=U-1 model=6.1-inch job="J-9"',
     b"finish step=check-1 result=pass crack=none depth_mm=0.2",
-    b"shelve alarm=link-down minutes=30 reason='router is being moved'",
+    b"shelve alarm=link-down minutes=30 by=T-1 reason='router is being moved'",
     b"dispense ml=1.5",
 )
 OBJECTS = (

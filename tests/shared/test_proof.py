@@ -57,6 +57,16 @@ def test_time_between_boots_counts_for_nothing():
     assert (found.soldering_ms, found.share) == (5000, 1.0)
 
 
+def test_soldering_is_what_was_begun_as_soldering():
+    """The sheet has been changed since: its keys say nothing about the record, which tells the work."""
+    began = events.StepStarted(unit="U", step="joint", attempt=1, work="solder", technician="T-1")
+    ended = events.StepFinished(unit="U", step="joint", result="pass")
+    found = proof(told((0, PROVEN), (0, began), (40, LOST), (60, ended)), ["solder"])
+    assert (found.soldering_ms, found.losses_in_soldering) == (60_000, 1)
+    other = events.StepStarted(unit="U", step="solder", attempt=1, work="inspect", technician="T-1")
+    assert proof(told((0, other), (60, END)), ["solder"]).soldering == ()
+
+
 def test_a_loss_that_holds_the_step_at_once_is_still_a_loss_while_soldering():
     """No second without proof, and yet the extraction failed under somebody's hands: the run says so."""
     held = events.StepHeld(unit="U", step="solder", alarm="extraction-lost")

@@ -48,7 +48,7 @@ EXAMPLES: list[tuple[str, AnyRequest]] = [
     ("reset", requests.Reset()),
     ("reset alarm=plate-over-limit", requests.Reset(alarm="plate-over-limit")),
     (
-        "shelve alarm=link-down minutes=7.5 reason=moving",
+        "shelve alarm=link-down minutes=7.5 by=T-1 reason=moving",
         requests.Shelve(alarm="link-down", minutes=7.5, reason="moving"),
     ),
     ("unshelve alarm=link-down", requests.Unshelve(alarm="link-down")),
@@ -207,7 +207,7 @@ MALFORMED_TEXT = [
     ("dispense ml=inf", "at most 1000"),
     ("dispense ml=1e400", "(at ml)"),
     ("dispense ml=much", "(at ml)"),
-    ("shelve alarm=a minutes=481 reason=x", "at most 480"),
+    ("shelve alarm=a minutes=481 by=T-1 reason=x", "at most 480"),
 ]
 
 

@@ -26,7 +26,7 @@ STORY = [
     "remove",
     "place unit=U-2",
     "dispense ml=1",
-    "shelve alarm=link-down minutes=5 reason=router",
+    "shelve alarm=link-down minutes=5 by=T-1 reason=router",
     "unshelve alarm=link-down",
     "out-of-service alarm=link-down by=S-1 reason=router",
     "in-service alarm=link-down by=S-1",

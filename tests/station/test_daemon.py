@@ -15,7 +15,7 @@ from shared.requests import parse_text
 from shared.sheet import default_sheet
 from station.daemon import Asking, Daemon, Inbox
 from station.journal.writer import Journal
-from station.rules.limits import Limits
+from station.rules.limits import Limits, PlateLimits
 from station.rules.tick import Book
 
 
@@ -107,13 +107,14 @@ class Station:
         due: tuple[str, ...] = (),
         clock: HandClock | None = None,
         wires: type[HandWires] = HandWires,
+        limits: Limits | None = None,
     ) -> None:
         self.clock, self.inbox, self.link = clock or HandClock(), Inbox(), HandLink()
         self.wires = wires(self.clock)
         self.journal = Journal(path, 1.0)
         self.daemon = Daemon(
-            station="bench-1", book=Book(Limits(), default_sheet()), tick_ms=100, settings_digest="x",
-            trim={"gain": 1.0, "offset_c": 0.0}, calibrations_due=due,
+            station="bench-1", book=Book(limits or Limits(), default_sheet()), tick_ms=100,
+            settings_digest="x", trim={"gain": 1.0, "offset_c": 0.0}, calibrations_due=due,
             clock=self.clock, wiring=self.wires, journal=self.journal, inbox=self.inbox, link=self.link,
         )  # fmt: skip
         self.journal.start()
@@ -320,3 +321,103 @@ def test_a_restart_remembers_the_solvent_from_its_journal(tmp_path: Path) -> Non
     assert second.link.shown[-1].vapour.lel_share > 0.25
     assert "vapour-critical" in [alarm.alarm for alarm in second.link.shown[-1].alarms]
     assert second.journal.stop()
+
+
+class HotWires(HandWires):
+    """A plate at 100 °C."""
+
+    def read(self) -> tuple[PlateReading, ExtractionReading, bool | None]:
+        """Each word differs, as a live chip's do."""
+        _, extraction, out = super().read()
+        plate = PlateReading(quality=PlateQuality.GOOD, word=self.word, plate_c=100.0, cold_junction_c=24.0)
+        return plate, extraction, out
+
+
+def do(station: Station, *texts: str) -> None:
+    """Requests, one a tick; each is carried out."""
+    for text in texts:
+        answered: list[Answer] = []
+        station.inbox.put(Asking(parse_text(text), answered.append))
+        station.ticks(1)
+        assert station.journal.flush(10)
+        assert answered[0].accepted, text
+
+
+@pytest.mark.parametrize("closed", [False, True])
+def test_a_units_heat_budget_goes_on_over_restarts_and_stays(tmp_path: Path, closed: bool) -> None:
+    """200 s hot, then a restart, then 101 s more: over five minutes, booked in again or open."""
+    limits = Limits(plate=PlateLimits(budget_min=5))
+    first = Station(tmp_path / "bench.db", wires=HotWires, limits=limits)
+    do(first, "book-in unit=U-1 model=m", "place")
+    first.ticks(2000)
+    do(first, "remove")
+    if closed:
+        do(first, "close unit=U-1 outcome=done")
+    first.daemon.finish("stopped")
+    assert first.journal.stop()
+    clock = HandClock()
+    clock.boot = "boot-2"
+    second = Station(tmp_path / "bench.db", clock=clock, wires=HotWires, limits=limits)
+    second.ticks(3)
+    do(second, *(["book-in unit=U-1 model=m"] if closed else []), "place")
+    second.ticks(900)
+    assert "heat-budget-spent" not in [alarm.alarm for alarm in second.link.shown[-1].alarms]
+    second.ticks(130)
+    assert "heat-budget-spent" in [alarm.alarm for alarm in second.link.shown[-1].alarms]
+    assert second.journal.stop()
+
+
+def test_a_cure_that_the_clock_was_set_back_in_is_as_young_as_it_may_be(tmp_path: Path) -> None:
+    """The clock goes back three hours while the unit cures; 24 h from the earlier date are not enough."""
+    clock = HandClock()
+    assert clock.wall_offset_ms is not None
+    first = Station(tmp_path / "bench.db", clock=clock)
+    do(
+        first,
+        "book-in unit=U-1 model=m",
+        "start step=bond",
+        "finish step=bond result=pass",
+        "start step=cure",
+    )
+    began_ms = clock.now_ms + clock.wall_offset_ms
+    clock.wall_offset_ms -= 3 * 3_600_000
+    first.ticks(20)
+    assert first.journal.stop()
+    for hours, accepted in ((21.1, False), (24.1, True)):
+        later = HandClock()
+        later.boot, later.wall_offset_ms = f"boot-{hours}", began_ms + round(hours * 3_600_000)
+        again = Station(tmp_path / "bench.db", clock=later)
+        again.ticks(1)
+        answered: list[Answer] = []
+        again.inbox.put(Asking(parse_text("finish step=cure result=pass"), answered.append))
+        again.ticks(1)
+        assert again.journal.flush(10)
+        assert (answered[0].accepted, "cure-unfinished" in answered[0].reasons) == (accepted, not accepted)
+        assert again.journal.stop()
+
+
+class JumpingWires(HandWires):
+    """A plate at 100 °C with one frame of 170 °C."""
+
+    def read(self) -> tuple[PlateReading, ExtractionReading, bool | None]:
+        """The twentieth is absurd."""
+        _, extraction, out = super().read()
+        plate_c = 170.0 if self.word == 20 else 100.0
+        plate = PlateReading(quality=PlateQuality.GOOD, word=self.word, plate_c=plate_c, cold_junction_c=24.0)
+        return plate, extraction, out
+
+
+def test_requests_between_ticks_do_not_judge_a_reading_again(tmp_path: Path) -> None:
+    """Two requests come while an absurd frame is the last one: the record's hottest reading stays 100 °C."""
+    station = Station(tmp_path / "bench.db", wires=JumpingWires)
+    station.ticks(20)
+    for _ in range(2):
+        station.clock.now_ms += 20
+        station.inbox.put(Asking(parse_text("ack")))
+        station.daemon.answer()
+    station.clock.now_ms -= 40
+    station.ticks(30)
+    station.daemon.finish("stopped")
+    assert station.journal.stop()
+    with History(station.journal.path) as history:
+        assert {second.plate_max_c for second in history.seconds_of("boot-1")} == {100.0}

@@ -101,7 +101,7 @@ def test_message_too_large_for_the_broker_is_set_aside_on_record(tmp_path, limit
         wait_until(lambda: listener.on("readings"), what="a reading")
         # The station learns the limit from its state; while it does, its connection comes and goes.
         wait_until(lambda: "none is shown" in station.log.read_text(), what="the limit learned")
-        ask(listener, f"shelve alarm=link-down minutes=1 reason={'𝄞' * 200}", b"big")
+        ask(listener, f"shelve alarm=link-down minutes=1 by=T-1 reason={'𝄞' * 200}", b"big")
         wait_until(lambda: "alarm-shelved" in kinds(station), what="the event")
         wait_until(lambda: "message-set-aside" in kinds(station), 30, "the record of it")
         ask(listener, "silence", b"after")

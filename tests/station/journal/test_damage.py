@@ -9,6 +9,7 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from shared import events
 from shared.history import History
@@ -18,6 +19,8 @@ from shared.timeline import Moment
 from station.journal.ledger import Ledger, Told
 from station.journal.soundness import LARGEST_WHOLE, NEWEST
 from station.journal.writer import Journal
+from station.rules.limits import SolventLimits
+from station.rules.vapour import lel_share
 
 LIMIT_S = 15.0
 WAL_LIMIT = 4 * 1024 * 1024  # what the log is cut back to (journal_size_limit)
@@ -311,6 +314,23 @@ def test_read_only_card_at_the_start_is_told_and_written_when_it_can_be(small_di
     assert journal.stop()
     with History(path) as history:
         assert history.verify().count == 6
+
+
+def test_what_units_have_been_through_is_known_from_a_read_only_card(small_disk):
+    """Heat budget and vapour are read though nothing can be written: unknown would look like none."""
+    path = small_disk / "bench.db"
+    ledger = Ledger(path)
+    placed = (events.UnitBookedIn(unit="U-1", model="m"), events.UnitPlaced(unit="U-1"))
+    drawn = events.SolventDispensed(values={"ml": 30.0, "added_ml": 30.0})
+    ledger.write([Told(Moment("b", 0), placed), Told(Moment("b", 100_000), (drawn,))])
+    ledger.write([replace(second(at), plate_mean_c=100.0, plate_max_c=100.0) for at in range(1, 120)])
+    ledger.close()
+    subprocess.run(["mount", "-o", "remount,ro", str(small_disk)], check=True)
+    journal = Journal(path, 0.5)
+    assert journal.fault == "read-only"
+    assert journal.hot_ms(["U-1"], 80.0)["U-1"] >= 118_000
+    vapour = journal.vapour(SolventLimits(), Moment("b", 130_000))
+    assert lel_share(vapour, SolventLimits()) > 0.25
 
 
 def test_damaged_journal_on_a_read_only_card_keeps_nobody_from_working(small_disk):

@@ -3,6 +3,8 @@
 Limits and delays are the contract's defaults; where no standard gives a figure, common practice, no source.
 """
 
+import random
+
 import pytest
 from hand_bench import RUNNING_A, HandBench
 
@@ -214,7 +216,7 @@ def test_a_gap_starts_delays_over_and_forgets_the_proof(bench):
 def test_shelved_alarm_comes_back_by_itself_and_sounds_again(bench):
     """Time-limited, with a reason; the cause that still stands is raised anew."""
     bench.run(61.0, health=Health(link_ok=False))
-    bench.do('shelve alarm=link-down minutes=2 reason="cable on order"')
+    bench.do('shelve alarm=link-down minutes=2 by=T-1 reason="cable on order"')
     assert bench.decision.indication.sound == "none"
     bench.run(119.0)
     assert bench.raised() == ["link-down"]
@@ -227,7 +229,7 @@ def test_a_shelved_fault_still_locks(bench):
     """Putting an alarm aside quiets it; it does not make the plate readable."""
     bench.prove()
     bench.run(1.0, plate_c=None)
-    bench.do("shelve alarm=plate-sensor-fault minutes=5 reason=test")
+    bench.do("shelve alarm=plate-sensor-fault minutes=5 by=T-1 reason=test")
     assert not bench.decision.levels.permit
     bench.do("book-in unit=U-1 model=m")
     assert "plate-sensor-fault" in bench.ask("start step=frame-off")
@@ -235,9 +237,9 @@ def test_a_shelved_fault_still_locks(bench):
 
 def test_a_critical_alarm_cannot_be_shelved(bench):
     """Nor for longer than the limit, nor one nobody knows."""
-    assert bench.ask("shelve alarm=extraction-lost minutes=5 reason=x") == ("critical-not-shelved",)
-    assert bench.ask("shelve alarm=plate-high minutes=300 reason=x") == ("shelved-too-long",)
-    assert bench.ask("shelve alarm=nonsense minutes=5 reason=x") == ("unknown-alarm",)
+    assert bench.ask("shelve alarm=extraction-lost minutes=5 by=T-1 reason=x") == ("critical-not-shelved",)
+    assert bench.ask("shelve alarm=plate-high minutes=300 by=T-1 reason=x") == ("shelved-too-long",)
+    assert bench.ask("shelve alarm=nonsense minutes=5 by=T-1 reason=x") == ("unknown-alarm",)
 
 
 @pytest.mark.parametrize(
@@ -352,6 +354,52 @@ def test_a_panel_that_has_been_hot_for_an_hour_in_all_has_spent_its_budget(bench
     bench.do("remove", "book-in unit=U-2 model=m", "place")
     bench.run(1.0)
     assert [event["alarm"] for event in bench.told("alarm-returned")] == ["heat-budget-spent"]
+
+
+def test_the_budget_is_spent_after_its_last_millisecond_and_not_with_it(bench):
+    """Over 60 min, not at them."""
+    bench.do("book-in unit=U-1 model=m", "place")
+    bench.run(1.0, plate_c=90.0)
+    left_ms = 3_600_000 - bench.state.watch.hot_ms["U-1"]
+    while left_ms > 0:
+        bench.tick(after_ms=min(1000, left_ms))
+        left_ms = 3_600_000 - bench.state.watch.hot_ms["U-1"]
+    assert left_ms == 0
+    assert "heat-budget-spent" not in bench.raised()
+    bench.tick(after_ms=1)
+    assert "heat-budget-spent" in bench.raised()
+
+
+def test_a_plate_that_cools_past_the_hot_limit_tells_it_once(bench):
+    """3 °C in 6 min, 0.15 °C of noise in quarter degrees: with a deadband each alarm comes once, and goes."""
+    chance = random.Random(3)
+    bench.run(2.0, plate_c=41.0, out=True)
+    for number in range(3600):
+        true_c = 41.0 - 3.5 * number / 3600 + chance.gauss(0, 0.15)
+        bench.run(0.1, plate_c=round(true_c * 4) / 4)
+    bench.run(1.0, plate_c=37.0)
+    assert sorted(bench.raised()) == ["solvent-near-heat", "solvent-unextracted"]
+    assert sorted(event["alarm"] for event in bench.told("alarm-returned")) == sorted(bench.raised())
+
+
+def test_nobody_shelves_an_alarm_without_a_name(bench):
+    """By whom is part of it: signed in at the bench, or told with the request."""
+    text = "shelve alarm=plate-low minutes=5 reason=fixture"
+    assert bench.ask(text) == ("not-signed-in",)
+    bench.do(f"{text} by=T-2", "unshelve alarm=plate-low", "sign-in technician=T-1", text)
+    assert [event["technician"] for event in bench.told("alarm-shelved")] == ["T-2", "T-1"]
+
+
+def test_silence_stops_the_warning_of_an_open_time_until_the_next_bond(bench):
+    """80 % of five minutes: it sounds; silenced it is quiet, the lamp goes on; the next bond warns anew."""
+    bench.do("book-in unit=U-1 model=m", "start step=bond")
+    bench.run(245.0)
+    assert bench.decision.indication.sound == "medium"
+    bench.do("silence")
+    assert (bench.decision.indication.sound, bench.decision.indication.amber) == ("none", "slow")
+    bench.do("finish step=bond result=fail", "start step=bond")
+    bench.run(245.0)
+    assert bench.decision.indication.sound == "medium"
 
 
 def test_what_was_drawn_without_extraction_raises_the_vapour_alarms_one_after_the_other(bench):

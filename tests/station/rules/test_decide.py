@@ -121,7 +121,7 @@ def test_gap_is_no_soak(bench):
 def test_shelf_ends_with_its_last_minute(bench, minutes, back_s):
     """To the tick: not before its time, and not a tick after it."""
     bench.run(3.0, plate_c=None)
-    bench.do("ack", f"shelve alarm=plate-sensor-fault minutes={minutes} reason=plug")
+    bench.do("ack", f"shelve alarm=plate-sensor-fault minutes={minutes} by=T-1 reason=plug")
     shelved_ms = bench.now_ms
     bench.run(back_s - 0.1)
     assert bench.told("alarm-unshelved") == []
@@ -133,7 +133,7 @@ def test_shelf_ends_with_its_last_minute(bench, minutes, back_s):
 def test_shelf_of_an_earlier_boot_is_over(bench):
     """How long the station was off cannot be told by its clock: what was put aside counts again."""
     bench.run(3.0, plate_c=None)
-    bench.do("ack", "shelve alarm=plate-sensor-fault minutes=60 reason=plug")
+    bench.do("ack", "shelve alarm=plate-sensor-fault minutes=60 by=T-1 reason=plug")
     bench.restart()
     bench.tick()
     assert [event["reason"] for event in bench.told("alarm-unshelved")] == ["time is up"]

@@ -22,9 +22,10 @@ REQUESTS = [
     "sign-in technician=T-1", "sign-out", "book-in unit=U-1 model=m", "book-in unit=U-2 model=m",
     "take unit=U-1", "take unit=U-2", "place", "remove", "resume", "abandon reason=x", "ack", "silence",
     "reset",
-    "shelve alarm=plate-high minutes=1 reason=x", "unshelve alarm=plate-high", "close unit=U-1 outcome=done",
+    "shelve alarm=plate-high minutes=1 by=T-1 reason=x", "unshelve alarm=plate-high",
+    "close unit=U-1 outcome=done",
     "nonsense", "start", "dispense ml=0.2", "dispense ml=3", "lamp-test",
-    "shelve alarm=vapour-high minutes=1 reason=x",
+    "shelve alarm=vapour-high minutes=1 by=T-1 reason=x",
     "out-of-service alarm=vapour-high by=S-1 reason=x", "in-service alarm=vapour-high by=S-1",
     "out-of-service alarm=plate-sensor-fault by=S-1 reason=x", "in-service alarm=plate-sensor-fault by=S-1",
 ]  # fmt: skip

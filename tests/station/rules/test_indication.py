@@ -12,7 +12,7 @@ from shared.indication import Indication, Lamp, Sound
 from shared.timeline import Moment
 from station.rules.alarms import ASIDE
 from station.rules.causes import BY_ALARM
-from station.rules.indication import indicate, levels
+from station.rules.indication import HURRY, indicate, levels
 from station.rules.state import AlarmLife, Life
 
 NOW = Moment("b", 0)
@@ -24,12 +24,22 @@ ONE_OF = {
 }
 
 
-def show(alarms=(), permit=False, held=False, hurry=False, silenced=(), refused=False, bottle_away=True):
+def show(
+    alarms=(),
+    permit=False,
+    held=False,
+    hurry=False,
+    silenced=(),
+    refused=False,
+    bottle_away=True,
+    resumable=None,
+):
     """What is shown with these alarms, by priority and state."""
     lives = {ONE_OF[priority]: AlarmLife(state, NOW) for priority, state in alarms}
     return indicate(
         lives, permit=permit, bottle_away=bottle_away, held=held, hurry=hurry,
-        silenced=frozenset(ONE_OF[priority] for priority in silenced), refused=refused,
+        resumable=held if resumable is None else resumable, refused=refused,
+        silenced=frozenset(ONE_OF.get(what, what) for what in silenced),
     )  # fmt: skip
 
 
@@ -73,8 +83,24 @@ def test_light_says_what_stands(alarms, permit, expected):
 
 
 def test_a_held_step_asks_for_the_technician():
-    """Held and nothing to acknowledge: blue steady and no green, go on with resume."""
-    assert show(held=True, permit=True) == Indication(blue=Lamp.STEADY)
+    """Held and nothing to acknowledge: amber, and blue steady: go on with resume; never green."""
+    assert show(held=True, permit=True) == Indication(amber=Lamp.STEADY, blue=Lamp.STEADY)
+
+
+def test_a_held_step_whose_cause_still_stands_asks_for_no_resume():
+    """It would be refused; what is wrong is told by the alarm's own lamp."""
+    seen = [("critical", Life.ACKNOWLEDGED)]
+    assert show(seen, held=True, resumable=False) == Indication(red=Lamp.STEADY)
+
+
+def test_the_warning_of_an_open_time_is_not_hidden_by_a_lesser_alarm():
+    """A low alarm beeps every 20 s; the adhesive cannot wait for that. Silence stops the warning too."""
+    low = [("low", Life.UNACKNOWLEDGED)]
+    assert show(low, hurry=True).sound is Sound.MEDIUM
+    assert show([("high", Life.UNACKNOWLEDGED)], hurry=True).sound is Sound.HIGH
+    assert show(low, hurry=True, silenced=[HURRY]).sound is Sound.LOW
+    assert show(hurry=True, silenced=[HURRY]).sound is Sound.NONE
+    assert show(hurry=True, refused=True).sound is Sound.REFUSED
 
 
 def test_with_the_bottle_out_the_light_is_amber_though_the_iron_has_power():
@@ -183,6 +209,6 @@ def show_test(alarms):
     """What is shown while lamps are tested."""
     lives = {ONE_OF[priority]: AlarmLife(state, NOW) for priority, state in alarms}
     return indicate(
-        lives, permit=False, bottle_away=True, held=False, hurry=False,
+        lives, permit=False, bottle_away=True, held=False, resumable=False, hurry=False,
         silenced=frozenset(), refused=False, lamp_test=True,
     )  # fmt: skip

@@ -7,9 +7,11 @@ from hand_bench import RUNNING_A, STILL_A, HandBench
 from msgspec import structs
 from msgspec.structs import replace
 
+from shared.events import ClockSet
 from shared.readings import PlateQuality
 from shared.sheet import parse_sheet
-from shared.timeline import Moment
+from shared.timeline import Moment, rfc3339
+from station.rules.fold import fold
 from station.rules.interlock import finish_refusals, permit_refusals, step_warnings
 from station.rules.state import Run, State
 from station.rules.tick import Tick
@@ -155,6 +157,73 @@ def test_start_waits_for_the_steps_before_it(bench):
     bench.do("start step=bond", "finish step=bond result=pass", "start step=cure")
 
 
+def test_a_cure_is_the_cure_of_the_last_bond(bench):
+    """Bonded again after its cure, with whatever result, a unit must cure again before it is checked."""
+    cured = ("start step=bond", "finish step=bond result=pass", "start step=cure")
+    bench.do("book-in unit=U-1 model=m", *cured)
+    bench.tick(after_ms=25 * 3_600_000)
+    bench.do("finish step=cure result=pass", "start step=check-3", "finish step=check-3 result=fail")
+    bench.do("start step=bond")
+    bench.do("abandon reason=tack")
+    assert bench.ask("start step=check-3") == ("step-order",)
+    assert bench.ask("start step=cure") == ("step-order",)  # a bond begun and given up is no bond
+    bench.do("start step=bond", "finish step=bond result=fail")
+    assert bench.ask("start step=check-3") == ("step-order",)
+    bench.do("start step=bond", "finish step=bond result=pass")
+    assert bench.ask("start step=check-3") == ("step-order",)
+    bench.do("start step=cure")
+    bench.tick(after_ms=25 * 3_600_000)
+    bench.do("finish step=cure result=pass", "start step=check-3")
+
+
+def test_a_held_step_that_may_not_pass_is_told_every_reason(bench):
+    """Held, and its soak not over: both."""
+    bench.do("book-in unit=U-1 model=m", "start step=frame-off")
+    bench.run(2.0, plate_c=None)
+    assert bench.durable.run.held_by == ("plate-sensor-fault",)
+    assert bench.ask("finish step=frame-off result=pass") == ("step-held", "soak-unfinished")
+    assert bench.kinds()[-1] == "request-refused"
+
+
+@pytest.mark.parametrize(("unit", "reasons"), [("U-2", ("step-not-running",)), ("U-1", ())])
+def test_a_finish_that_names_a_unit_must_name_that_in_hand(bench, unit, reasons):
+    """Several units cure at a time: what is said of one must not be told of another; a unit is no finding."""
+    bench.do("book-in unit=U-2 model=m", "book-in unit=U-1 model=m", "start step=intake")
+    assert bench.ask(f"finish step=intake result=pass unit={unit} grade=B") == reasons
+    assert [event["findings"] for event in bench.told("step-finished")] == [{"grade": "B"}] * (not reasons)
+
+
+SET_CLOCKS = (
+    # first offset, then a step of the clock by h: however it goes, the cure is at least its 24 h old
+    (-3.0, 24.1, ()),
+    (-3.0, 23.9, ("cure-unfinished",)),
+    (3.0, 24.1, ("cure-unfinished",)),
+    (3.0, 27.1, ()),
+)
+
+
+@pytest.mark.parametrize(("step_h", "later_h", "reasons"), SET_CLOCKS)
+@pytest.mark.parametrize("before", [True, False])
+def test_a_cure_is_as_young_as_any_of_its_datings(make_bench, step_h, later_h, reasons, before):
+    """The clock is set while it cures, or had been before: which of both times was right nobody can tell.
+
+    Counted from the first clock, the unit has cured for ``later_h``; judged is by the later of the starts.
+    """
+    bench = make_bench()
+    bench.do("book-in unit=U-1 model=m", "start step=bond", "finish step=bond result=pass", "start step=cure")
+    first_ms, began_ms = 1_790_000_000_000, bench.now_ms
+    set_at_ms = began_ms + (-1000 if before else 3_600_000)
+    stepped_ms = first_ms + set_at_ms + round(step_h * 3_600_000)
+    clocks = [(0, ClockSet(wall=rfc3339(first_ms))), (set_at_ms, ClockSet(wall=rfc3339(stepped_ms)))]
+    told = sorted([*clocks, *bench.events], key=lambda one: one[0])
+    offset_ms = first_ms + round(step_h * 3_600_000)  # a boot is dated by what its clock said last
+    history = [(Moment(bench.boot, ms, offset_ms + ms), body) for ms, body in told]
+    bench.state = State(fold(history), bench.state.watch)
+    now = Moment("boot-2", 0, first_ms + began_ms + round(later_h * 3_600_000))
+    tick = Tick(bench.book, bench.state, bench.reading(), now)
+    assert tuple(finish_refusals(tick, tick.run, "pass")) == reasons
+
+
 def test_a_second_attended_step_is_refused_on_any_unit(bench):
     """One pair of hands: while one step runs no other starts, here or on another unit."""
     bench.do("book-in unit=U-1 model=m", "book-in unit=U-2 model=m", "start step=intake")
@@ -294,10 +363,10 @@ def test_a_solder_step_does_not_outlive_its_sheet(make_bench, changed):
     assert bench.ask("resume") == ("unknown-step",)
     bench.run(6, amps=RUNNING_A)
     assert bench.ask("resume") == ("unknown-step",)
-    assert bench.ask("finish step=solder result=pass") == ("step-held",)
+    assert bench.ask("finish step=solder result=pass") == ("step-held", "unknown-step")
     assert bench.durable.run.held_by
     bench.do("abandon reason=sheet")
-    assert bench.durable.units["U-1"].passed == frozenset()
+    assert bench.durable.units["U-1"].passed == ()
 
 
 def test_a_step_the_sheet_has_lost_may_not_pass_even_where_nothing_holds_it(make_bench):
@@ -346,5 +415,5 @@ def test_an_alarm_that_holds_a_step_is_acknowledged_before_it_is_shelved(bench):
     """Else shelving would let the step go on without anybody having seen why it was held."""
     bench.do("book-in unit=U-1 model=m", "start step=frame-off")
     bench.run(2, plate_c=None)
-    assert bench.ask("shelve alarm=plate-sensor-fault minutes=1 reason=x") == ("alarm-unacknowledged",)
-    bench.do("ack", "shelve alarm=plate-sensor-fault minutes=1 reason=x")
+    assert bench.ask("shelve alarm=plate-sensor-fault minutes=1 by=T-1 reason=x") == ("alarm-unacknowledged",)
+    bench.do("ack", "shelve alarm=plate-sensor-fault minutes=1 by=T-1 reason=x")

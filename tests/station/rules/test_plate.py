@@ -1,8 +1,13 @@
 """The plate's filter: what may be believed, and what a sequence gives away."""
 
 import pytest
+from msgspec.structs import replace
 
+from shared.events import kind_of
 from shared.readings import PlateQuality, PlateReading
+from shared.requests import parse_text
+from shared.timeline import Moment
+from station.rules.decide import decide
 from station.rules.limits import Limits, PlateLimits
 from station.rules.plate import forget_plate, watch_plate
 from station.rules.state import PlateWatch
@@ -44,6 +49,43 @@ def test_one_bad_frame_does_not_empty_the_median():
     fault = PlateReading(quality=PlateQuality.BAD_FRAME, word=3)
     watches = walk([good(100.0, 1), good(100.0, 2), fault, good(101.0, 4)])
     assert watches[-1].plate_c == 100.0
+
+
+def test_what_was_read_once_is_judged_once(make_bench):
+    """A request between two ticks comes with the last tick's reading: an absurd one stays so.
+
+    One frame of 170 °C among 100 °C is a jump; it must not reach the record's highest reading.
+    """
+    bench = make_bench()
+    bench.run(1.0, plate_c=100.0)
+    bench.run(0.1, plate_c=170.0)
+    word = bench.state.watch.plate.word
+    for _ in range(2):
+        bench.now_ms += 20
+        reading = replace(bench.reading(), plate=good(170.0, word))
+        now = Moment(bench.boot, bench.now_ms)
+        bench.state, _ = decide(bench.book, bench.state, reading, [parse_text("ack")], now, fresh=False)
+        plate = bench.state.watch.plate
+        assert (plate.plate_c, plate.quality) == (None, PlateQuality.ABSURD_RATE)
+    bench.tick(after_ms=60)
+    bench.run(0.5, plate_c=100.0)
+    assert bench.state.watch.plate.plate_c == 100.0
+
+
+def test_time_between_readings_counts_as_bad_while_they_are(make_bench):
+    """Requests every 20 ms do not put the sensor fault off: it comes after its 0.5 s."""
+    bench = make_bench()
+    bench.run(1.0)
+    bench.plate_c = None
+    began_ms = bench.now_ms
+    for number in range(40):
+        bench.now_ms += 20
+        fresh = number % 5 == 4
+        now = Moment(bench.boot, bench.now_ms)
+        bench.state, told = decide(bench.book, bench.state, bench.reading(), [], now, fresh=fresh)
+        if any(kind_of(body) == "alarm-raised" for body in told.events):
+            break
+    assert 500 <= bench.now_ms - began_ms <= 620
 
 
 def test_a_long_fault_empties_the_median():

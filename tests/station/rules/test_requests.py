@@ -97,7 +97,7 @@ def test_attempts_and_findings_are_kept(bench):
     assert [event["attempt"] for event in bench.told("step-started")] == [1, 2]
     assert bench.told("step-finished")[0]["findings"] == {"scratch": "deep"}
     assert bench.told("step-finished")[1]["findings"] == {"grade": "A", "note": "two words"}
-    assert bench.durable.units["U-1"].passed == {"intake"}
+    assert bench.durable.units["U-1"].passed == ("intake",)
 
 
 def test_silence_acknowledges_nothing_and_ends_with_the_next_alarm(bench):
