@@ -65,6 +65,7 @@ LAMP_MODES = {
 }
 PRIORITIES = ("critical", "high", "medium", "low")
 UNSEEN = ("unacknowledged", "returned-unacknowledged", "latched-unacknowledged")
+PUT_ASIDE = ("shelved", "suppressed", "out-of-service")
 
 
 def bench_view(snapshot: Snapshot, liveness: Liveness) -> BenchView:
@@ -311,7 +312,7 @@ def _alarms(alarms: list[AlarmState]) -> tuple[AlarmView, ...]:
         AlarmView(
             priority=alarm.priority,
             title=alarm.title,
-            text=alarm.text,
+            text=_asked(alarm),
             state=ALARM_STATES.get(alarm.state, capital(plain(alarm.state))),
             since=f"for {duration_text(alarm.since_s)}",
             unseen=alarm.state in UNSEEN,
@@ -319,6 +320,13 @@ def _alarms(alarms: list[AlarmState]) -> tuple[AlarmView, ...]:
         )
         for alarm in ordered
     )
+
+
+def _asked(alarm: AlarmState) -> str:
+    """What to do; nothing, where an alarm that was put aside has no cause."""
+    if alarm.state in PUT_ASIDE and not alarm.standing:
+        return "Its cause does not stand now."
+    return alarm.text
 
 
 def _lamps(indication: Indication | None) -> tuple[LampView, ...]:

@@ -132,7 +132,10 @@ class Choice(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class AlarmState(msgspec.Struct, frozen=True, kw_only=True):
-    """One alarm that is not normal. ``state`` as in ISA-18.2; ``text`` says what to do."""
+    """One alarm that is not normal. ``state`` as in ISA-18.2; ``text`` says what to do.
+
+    ``standing``: whether its cause stands now; one that was put aside may have none.
+    """
 
     alarm: str
     priority: str
@@ -140,6 +143,7 @@ class AlarmState(msgspec.Struct, frozen=True, kw_only=True):
     title: str
     text: str
     since_s: float
+    standing: bool = True
 
 
 class CommissioningState(msgspec.Struct, frozen=True, kw_only=True):

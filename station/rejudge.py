@@ -90,8 +90,11 @@ def judge(
     seconds: Iterable[Second],
     requests: Sequence[tuple[int, Asked]],
     offset_ms: int | None = None,
+    starts: Sequence[tuple[int, events.StationStarted]] = (),
 ) -> Judgement:
     """One boot's record through the rules.
+
+    The heat budget and the vapour of earlier boots are not known to it.
 
     Args:
         book: limits and sheet to judge by.
@@ -101,8 +104,10 @@ def judge(
         seconds: its record, oldest first.
         requests: what was asked, with monotonic ms, oldest first.
         offset_ms: the boot's offset to wall time, if known.
+        starts: how often and when the station started again within the boot, oldest first: a running step was
+            held by it, and what had been proven was not known any more.
     """
-    waiting = list(reversed(requests))
+    waiting, later = list(reversed(requests)), list(reversed(starts))
     state = None
     told: list[Told] = []
     permit_ms = watched_ms = 0
@@ -111,6 +116,10 @@ def judge(
             now = Moment(boot, mono_ms, None if offset_ms is None else mono_ms + offset_ms)
             if state is None:
                 state, first = begin(durable, now, started, book)
+                told += [(mono_ms, body) for body in first]
+            while later and later[-1][0] <= mono_ms:
+                again, watch = later.pop()[1], state.watch
+                state, first = begin(state.durable, now, again, book, watch.hot_ms, watch.vapour)
                 told += [(mono_ms, body) for body in first]
             asked = []
             while waiting and waiting[-1][0] <= mono_ms:

@@ -90,7 +90,10 @@ def _judged(history: History, recorded: Recorded, book: Book) -> Judgement:
     requests = asked_again(recorded.told)
     seconds = history.seconds_of(recorded.boot)
     offset_ms = recorded.span.wall_offset_ms
-    found = judge(book, recorded.durable, recorded.boot, recorded.started, seconds, requests, offset_ms)
+    starts = [(at, body) for at, body in recorded.told if isinstance(body, StationStarted)][1:]
+    found = judge(
+        book, recorded.durable, recorded.boot, recorded.started, seconds, requests, offset_ms, starts
+    )
     if not found.watched_ms:
         raise InputError(f"{history.path}: boot is {recorded.boot!r}, of which no readings are recorded.")
     return found

@@ -7,12 +7,13 @@ from typing import Any
 import click
 import msgspec
 
-from shared.messages import CommissioningState, KeepingState, StationState
+from shared.messages import AlarmState, CommissioningState, KeepingState, StationState
 from shared.problems import FailureError
 from shared.timeline import rfc3339
 from shared.wording import reason_text
 from station.cli.output import clock
 from station.journal.claim import Holder
+from station.rules.alarms import ASIDE
 from station.rules.causes import BY_ALARM, PRIORITIES
 from station.rules.state import Life
 from station.settings import Settings
@@ -100,7 +101,7 @@ def what_is_wrong(found: Standing) -> Iterator[str]:
     """What somebody must act on; what an alarm asks for stands with it."""
     if found.state is not None:
         for alarm in found.state.alarms:
-            if alarm.priority != PRIORITIES[0]:
+            if alarm.priority != PRIORITIES[0] and not _rests(alarm):
                 yield _alarm_line(alarm.priority, Life(alarm.state), alarm.title, alarm.text)
         walked = found.state.commissioning
         if walked is not None and walked.shift_passed is False:
@@ -121,8 +122,13 @@ def what_is_wrong(found: Standing) -> Iterator[str]:
         yield f"{cut}Lamps and permit may stand as they were: do not go by them."
     for name, life in found.record.durable.alarms.items() if found.runs else ():
         cause = BY_ALARM[name]
-        if cause.priority != PRIORITIES[0]:
+        if cause.priority != PRIORITIES[0] and life.state not in ASIDE:
             yield _alarm_line(cause.priority, life.state, cause.title, cause.action)
+
+
+def _rests(alarm: AlarmState) -> bool:
+    """Whether it was put aside and has no cause now."""
+    return alarm.state in ASIDE and not alarm.standing
 
 
 def _alarm_line(priority: str, life: Life, title: str, action: str) -> str:
@@ -151,7 +157,9 @@ def to_see_to(found: Standing) -> Iterator[str]:
     if state is None:
         return
     for alarm in state.alarms:
-        if alarm.priority == PRIORITIES[0]:
+        if _rests(alarm):
+            yield f"{alarm.title}: {LIVES[Life(alarm.state)]}; its cause does not stand now."
+        elif alarm.priority == PRIORITIES[0]:
             yield f"{alarm.title} ({LIVES[Life(alarm.state)]}). {alarm.text}"
     walked = state.commissioning
     if walked is not None and not walked.commissioned:

@@ -204,6 +204,7 @@ def _alarms(tick: Tick) -> list[AlarmState]:
                 title=cause.title,
                 text=cause.action,
                 since_s=(tick.now.mono_ms - life.since.mono_ms) / 1000 if same_boot else 0.0,
+                standing=tick.stands(name),
             )
         )
     return sorted(alarms, key=lambda alarm: (-PRIORITIES.index(alarm.priority), alarm.since_s))

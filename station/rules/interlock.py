@@ -93,7 +93,7 @@ def _order_refusals(tick: Tick, step: Step, unit: Unit) -> list[str]:
     reasons = ["step-order"]
     run = unit.run
     if run is not None and run.step in missing:
-        reasons += _cure_refusals(tick, tick.book.sheet.find(run.step), run)
+        reasons += cure_refusals(tick, tick.book.sheet.find(run.step), run)
     return reasons
 
 
@@ -108,7 +108,8 @@ def _counts(tick: Tick, key: str, unit: Unit) -> bool:
     return all(before in order and order.index(before) < order.index(key) for before in step.after)
 
 
-def _cure_refusals(tick: Tick, step: Step | None, run: Run) -> list[str]:
+def cure_refusals(tick: Tick, step: Step | None, run: Run) -> list[str]:
+    """Why a cure is not done yet; empty for other work."""
     if step is None or step.cure_h is None:
         return []
     passed_ms = elapsed_ms(run, tick.now)
@@ -137,7 +138,7 @@ def finish_refusals(tick: Tick, run: Run, result: str) -> list[str]:
     reasons = []
     if step.soak_ms and tick.watch.heat.soak_ms < step.soak_ms:
         reasons.append("soak-unfinished")
-    return reasons + _cure_refusals(tick, step, run)
+    return reasons + cure_refusals(tick, step, run)
 
 
 def resume_refusals(tick: Tick, run: Run) -> list[str]:

@@ -17,6 +17,7 @@ from station.rules.causes import BY_ALARM
 from station.rules.indication import HURRY
 from station.rules.interlock import (
     attended_run,
+    cure_refusals,
     finish_refusals,
     resume_refusals,
     start_refusals,
@@ -386,6 +387,9 @@ def _close(tick: Tick, request: requests.Close) -> list[str]:
     step = tick.book.sheet.find(unit.run.step) if unit.run is not None else None
     if unit.run is not None and (step is None or step.kind != "cure"):
         reasons.append("step-running")
+    if unit.run is not None and request.reason is None:
+        # Sent away in its cure it is not what the sheet made of it: that takes a word.
+        reasons += cure_refusals(tick, step, unit.run)
     if tick.durable.on_plate == request.unit:
         reasons.append("unit-on-plate")
     if reasons:

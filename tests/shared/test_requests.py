@@ -48,7 +48,7 @@ EXAMPLES: list[tuple[str, AnyRequest]] = [
     ("reset", requests.Reset()),
     ("reset alarm=plate-over-limit", requests.Reset(alarm="plate-over-limit")),
     (
-        "shelve alarm=link-down minutes=7.5 by=T-1 reason=moving",
+        "shelve alarm=link-down minutes=7.5 reason=moving",
         requests.Shelve(alarm="link-down", minutes=7.5, reason="moving"),
     ),
     ("unshelve alarm=link-down", requests.Unshelve(alarm="link-down")),

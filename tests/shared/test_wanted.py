@@ -33,7 +33,7 @@ def test_every_key_has_words_for_what_it_takes(whole: type, mark: str, least: in
     ("path", "words"),
     [
         ("$.station.metrics_port", "a whole number from 0 to 65535"),
-        ("$.station.tick_s", "a number from 0.02 to 0.5"),
+        ("$.station.tick_s", "a number from 0.02 to 0.2"),
         ("$.station.sheet", "text in quotes"),
         ("$.station.id", "1 to 40 of letters, digits, '-', '_' and '.'"),
         ("$.station.clock", "one of 'synchronised', 'trusted'"),

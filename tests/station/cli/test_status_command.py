@@ -99,6 +99,15 @@ def test_alarms_are_wrong_and_low_ones_can_wait() -> None:
     assert "  Nothing is wrong." not in screen(found, list(what_is_wrong(found)), [])
 
 
+def test_an_alarm_put_aside_without_a_cause_is_not_wrong() -> None:
+    """Shelved for the time of a repair: no reason to act; one that stands is wrong."""
+    rests, stands = (replace(alarm("medium", Life.SHELVED), standing=each) for each in (False, True))
+    assert list(what_is_wrong(NOTHING._replace(state=live(alarms=[rests])))) == []
+    told = list(to_see_to(NOTHING._replace(state=live(alarms=[rests]))))
+    assert "T: put aside for a while; its cause does not stand now." in told
+    assert len(list(what_is_wrong(NOTHING._replace(state=live(alarms=[stands]))))) == 1
+
+
 def test_shift_check_that_failed_is_wrong_until_another_one() -> None:
     """The bench was found unfit; it says so until somebody has tried again."""
     walked = CommissioningState(commissioned=True, by="S-01", shift_passed=False, shift_by="T-04")

@@ -237,6 +237,7 @@ def test_snapshot_of_a_held_solder_step_says_what_holds_it_and_what_bars_the_way
             "title": row.title,
             "text": row.action,
             "since_s": 1.9,
+            "standing": True,
         }
     ]
     assert state["locked"][0]["reasons"] == ["extraction-not-proven", "critical-alarm"]

@@ -176,6 +176,16 @@ def test_a_cure_is_the_cure_of_the_last_bond(bench):
     bench.do("finish step=cure result=pass", "start step=check-3")
 
 
+def test_a_unit_goes_away_in_its_cure_only_with_a_reason(bench):
+    """Not by oversight; over, it may go."""
+    cure = ("start step=bond", "finish step=bond result=pass", "start step=cure")
+    bench.do("book-in unit=U-1 model=m", *cure, "book-in unit=U-2 model=m", *cure)
+    assert bench.ask("close unit=U-1 outcome=done") == ("cure-unfinished",)
+    bench.do('close unit=U-1 outcome=scrap reason="glass broke"')
+    bench.tick(after_ms=25 * 3_600_000)
+    bench.do("close unit=U-2 outcome=done")
+
+
 def test_a_held_step_that_may_not_pass_is_told_every_reason(bench):
     """Held, and its soak not over: both."""
     bench.do("book-in unit=U-1 model=m", "start step=frame-off")
