@@ -37,12 +37,19 @@ SOCKET_OPTIONS = [
 LARGEST_BODY_BYTES = 64 * 1024  # of a request; it is kept, on disk too, before anybody looks who asks
 
 
-def broker_address(_ctx: click.Context, _param: click.Parameter, value: str) -> tuple[str, int]:
+THIS_MACHINE = ("127.0.0.1", 1883)
+
+
+def broker_address(ctx: click.Context, _param: click.Parameter, value: str | None) -> tuple[str, int]:
     """The host and the port of ``HOST:PORT``; an IPv6 host stands in square brackets.
+
+    Without it those of the settings, or of a broker on this machine.
 
     Raises:
         click.BadParameter: the text is something else.
     """
+    if value is None:
+        return THIS_MACHINE if ctx.obj is None else (ctx.obj.broker.host, ctx.obj.broker.port)
     host, _, port = value.rpartition(":")
     host = host.removeprefix("[").removesuffix("]")
     if not host or not port.isascii() or not port.isdigit() or not 0 < int(port) < 65536:
@@ -57,17 +64,19 @@ def broker_address(_ctx: click.Context, _param: click.Parameter, value: str) -> 
 )
 @click.option(
     "--broker",
-    default="127.0.0.1:1883",
-    show_default=True,
     callback=broker_address,
     metavar="HOST:PORT",
-    help="The MQTT broker that the stations speak to.",
+    help="The MQTT broker that the stations speak to; without it that of the settings, or 127.0.0.1:1883.",
 )
 @click.option("--user", help="Name at the broker, with --password-file.")
 @click.option(
     "--password-file", type=click.Path(dir_okay=False), help="The file that holds the user's password."
 )
-@click.option("--ca-file", type=click.Path(dir_okay=False), help="The broker's CA; with it TLS is spoken.")
+@click.option(
+    "--ca-file",
+    type=click.Path(dir_okay=False),
+    help="The broker's CA; with it TLS is spoken. Without it that of the settings.",
+)
 @click.option(
     "--people",
     type=click.Path(dir_okay=False, path_type=Path),
@@ -103,6 +112,7 @@ def dashboard(
     """Serve the pages of the benches."""
     click.get_current_context().with_resource(logging_to_stderr())
     share_arenas()
+    ca_file = ca_file or (None if settings is None else settings.broker.ca_file)
     live = Live(*broker, BrokerAccess(user, password_file, ca_file))
     app = create_app(
         live,
