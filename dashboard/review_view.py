@@ -14,7 +14,7 @@ from shared.chain import Verdict
 from shared.events import Event, EventBody
 from shared.history import History
 from shared.proof import Proof, proof
-from shared.timeline import Moment, rfc3339
+from shared.timeline import Moment, days_of, rfc3339
 from shared.wording import reason_text
 
 DAY_MS = 86_400_000
@@ -77,7 +77,7 @@ def review(history: History, period: Period, solder_steps: Sequence[str]) -> Rev
         losses=seen.losses,
         watched=duration_text(performed.watched_ms / 1000),
         alarms=performed.alarms,
-        tables=tuple(make(inside, seen) for make in _TABLES),
+        tables=(*(make(inside, seen) for make in _TABLES), _signatures(told, period)),
         figures=_figures(performed),
         chain_line=_chain_line(verdict),
         chain_good=verdict.problem is None,
@@ -260,13 +260,25 @@ def _calibrations(told: Sequence[Told], seen: Proof) -> Table:
     return Table("calibrations", "Calibrations", columns, rows, "Nothing was calibrated in these days.")
 
 
-def _signatures(told: Sequence[Told], seen: Proof) -> Table:
+def _signatures(told: Sequence[Told], period: Period) -> Table:
+    """Who has signed a review in which any of these days was, whenever that was."""
     rows = tuple(
-        (when_text(moment), event_text(body), body.technician or "–")
+        (when_text(moment), body.period.replace("/", " to "), body.technician or "–", body.head)
         for _, moment, body in told
-        if isinstance(body, events.ReviewSigned)
+        if isinstance(body, events.ReviewSigned) and _shares_days(body.period, period)
     )
-    return Table("signatures", "Reviews signed", ("when (UTC)", "what", "by"), rows, "No review was signed.")
+    columns = ("when (UTC)", "days", "by", "head of the chain")
+    return Table(
+        "signatures", "Signatures for these days", columns, rows, "Nobody has signed for these days."
+    )
+
+
+def _shares_days(signed: str, period: Period) -> bool:
+    days = days_of(signed)
+    if days is None:
+        return False
+    first, last = days
+    return first.isoformat() <= period.last_day and period.first_day <= last.isoformat()
 
 
 _TABLES: tuple[Callable[[Sequence[Told], Proof], Table], ...] = (
@@ -277,7 +289,6 @@ _TABLES: tuple[Callable[[Sequence[Told], Proof], Table], ...] = (
     _solvent,
     _people,
     _calibrations,
-    _signatures,
 )
 
 

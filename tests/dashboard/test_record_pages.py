@@ -12,7 +12,8 @@ from dashboard.app import create_app
 from dashboard.drawing import thinned, time_step_s
 from dashboard.people import People
 from shared import events
-from station.journal.ledger import BootClock, Ledger
+from shared.timeline import Moment
+from station.journal.ledger import BootClock, Ledger, Told
 
 RANGE = "from=2026-03-02&to=2026-03-02"
 
@@ -211,3 +212,27 @@ def test_thinning_keeps_every_peak():
 def test_time_rulers_have_at_most_ten_marks_where_that_can_be(span_s, step_s):
     """Steps that people say: seconds, minutes, hours, days."""
     assert time_step_s(span_s) == step_s
+
+
+def test_a_signature_stands_with_the_days_it_is_for(board, tmp_path):
+    """Signed on the Monday after: it is found in the review of those days, and in no other."""
+    path = tmp_path / "bench.db"
+    record_morning(path)
+    head = "ab" * 32
+    ledger = Ledger(path)
+    signed = events.ReviewSigned(period="2026-03-02/2026-03-08", head=head, technician="S-01")
+    ledger.write([BootClock("later", DAY_MS + 7 * 86_400_000), Told(Moment("later", 1000), (signed,))])
+    ledger.close()
+    app = create_app(board, None, path)
+    app.testing = True
+    client = app.test_client()
+    for days, signed in (
+        (RANGE, True),
+        ("from=2026-02-20&to=2026-03-02", True),
+        ("from=2026-03-08&to=2026-03-09", True),
+        ("from=2026-03-09&to=2026-03-30", False),
+        ("from=2026-02-20&to=2026-03-01", False),
+    ):
+        page = words(client.get(f"/review?{days}"))
+        assert (head in page) is signed, days
+        assert ("Nobody has signed for these days." in page) is not signed
