@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 
 import msgspec
 
-from dashboard.words import duration_text, event_text, plain
+from dashboard.words import duration_text, plain
 from shared import events
 from shared.alarm_lives import Life, lives
 from shared.alarm_performance import Figure, Performance, performance
