@@ -20,12 +20,25 @@ class Act(msgspec.Struct, frozen=True):
     weight: str = "light"
 
 
+class Key(msgspec.Struct, frozen=True):
+    """Something to fill in: its key in the request, its label, whether it may stay empty.
+
+    ``choices``: what to choose from, each with its words; empty where anything may be written.
+    """
+
+    name: str
+    label: str
+    required: bool = True
+    choices: tuple[tuple[str, str], ...] = ()
+
+
 class Field(msgspec.Struct, frozen=True):
-    """A request with something to write: its verb, and the keys to fill in with their labels."""
+    """A request with something to write: its verb, what to fill in, and what is filled in already."""
 
     label: str
     verb: str
-    keys: tuple[tuple[str, str], ...]
+    keys: tuple[Key, ...]
+    fixed: tuple[tuple[str, str], ...] = ()
 
 
 def alarm_acts(alarms: list[AlarmState]) -> tuple[Act, ...]:
@@ -79,16 +92,28 @@ def other_acts(state: StationState) -> tuple[Act, ...]:
 
 def fields(state: StationState) -> tuple[Field, ...]:
     """What needs words."""
-    found = [
-        Field("Book in a new unit", "book-in", (("unit", "Unit"), ("model", "Model"))),
-        Field("Take a unit in hand", "take", (("unit", "Unit"),)),
-    ]
+    unit, why = Key("unit", "Unit"), Key("reason", "Why")
+    booking = (unit, Key("model", "Model"), Key("job", "Job, if there is one", required=False))
+    found = [Field("Book in a new unit", "book-in", booking), Field("Take a unit in hand", "take", (unit,))]
     if state.step is not None:
-        found.append(Field("Stop this step for good", "abandon", (("reason", "Why"),)))
+        if not state.step.held:
+            found.append(_finishing(state.step))
+        found.append(Field("Stop this step for good", "abandon", (why,)))
     if state.unit is not None:
-        keys = (("unit", "Unit"), ("outcome", "How it ended, e.g. delivered"))
-        found.append(Field("Send a unit away", "close", keys))
-    if state.alarms:
-        shelving = (("alarm", "Alarm"), ("minutes", "Minutes"), ("reason", "Why"))
+        ending = (unit, Key("outcome", "How it ended, e.g. delivered"), Key("reason", "Why", required=False))
+        found.append(Field("Send a unit away", "close", ending))
+    quieted = tuple((alarm.alarm, alarm.title) for alarm in state.alarms if alarm.priority != "critical")
+    if quieted:
+        shelving = (Key("alarm", "Alarm", choices=quieted), Key("minutes", "Minutes"), why)
         found.append(Field("Quiet an alarm for a while", "shelve", shelving))
     return tuple(found)
+
+
+def _finishing(step: StepState) -> Field:
+    results = (("pass", "pass"), ("fail", "fail"))
+    keys = (
+        Key("result", "Result", choices=results),
+        Key("grade", "Grade, if any", required=False),
+        Key("note", "What was found, if anything", required=False),
+    )
+    return Field("Finish with a grade or a note", "finish", keys, (("step", step.key),))

@@ -41,7 +41,7 @@ def ask(station: str) -> ResponseReturnValue:
     """Send one request; the answer as JSON for scripts, else as a word on the bench's page."""
     if not is_identifier(station):
         abort(404)
-    wanted = parse_text(_written(request.form))
+    wanted = _wanted(request.form)
     accepted, words, status = _asked(station, wanted)
     if request.accept_mimetypes.best == "application/json":
         return jsonify(accepted=accepted, text=words), status
@@ -49,14 +49,13 @@ def ask(station: str) -> ResponseReturnValue:
     return redirect(url_for("pages.bench", station=station))
 
 
-def _written(form: Any) -> str:
-    """The request as text: written whole, or a verb with fields of the form."""
+def _wanted(form: Any) -> AnyRequest | Unreadable:
+    """The request: written whole, or a verb with fields of the form."""
     if "request" in form:
-        return str(form["request"])
+        return parse_text(str(form["request"]))
     fields = {key: value for key, value in form.items() if key not in ("verb", "csrf_token") and value}
     fields.setdefault("by", current_user.name)
-    parsed = requests.parse_json(_as_json({"verb": form.get("verb", ""), **fields}))
-    return print_text(parsed)
+    return requests.parse_json(_as_json({"verb": form.get("verb", ""), **fields}))
 
 
 def _as_json(fields: dict[str, str]) -> bytes:
@@ -69,7 +68,7 @@ def _asked(station: str, wanted: AnyRequest | Unreadable) -> tuple[bool, str, in
     Whoever is signed in at the page asks under their own name (`by`); who works at the bench stays there.
     """
     if isinstance(wanted, Unreadable):
-        return False, unreadable_text(wanted), 400
+        return False, unreadable_text(wanted, filled_in="request" not in request.form), 400
     live: Station = current_app.extensions["benchward-live"]
     if (problem := _problem(wanted, live.snapshot(station), live)) is not None:
         return False, problem, 403

@@ -191,13 +191,14 @@ def done_text(wanted: AnyRequest) -> str:
     return _DONE[str(wanted.__struct_config__.tag)]
 
 
-def unreadable_text(wanted: Unreadable) -> str:
-    """What to do about a text, typed or scanned, that is no request."""
+def unreadable_text(wanted: Unreadable, *, filled_in: bool = False) -> str:
+    """What to do about a text, typed or scanned or filled into a form, that is no request."""
+    if filled_in:
+        return f"That cannot be asked so: {wanted.detail}. Mend it and press the button again."
     if wanted.reason == "unknown-request":
         return (
             f"“{wanted.text}” is nothing that this bench can do. Scan a request card or a unit's label, "
             "or press a button."
         )
-    return (
-        f"“{wanted.text}” cannot be read as it stands: {wanted.detail}. Scan it once more, or press a button."
-    )
+    once_more = "Write or scan it once more, or press a button."
+    return f"“{wanted.text}” cannot be read as it stands: {wanted.detail}. {once_more}"

@@ -66,11 +66,18 @@ def convert_checked(data: Any, type_: type[T], file: Path | str, *, strict: bool
     try:
         return msgspec.convert(data, type_, strict=strict)
     except msgspec.ValidationError as error:
-        message, _, path = str(error).partition(" - at `")
-        path = path.rstrip("`") or "$"
-        counted = _INDEX.sub(lambda found: f" {int(found[1]) + 1}: ", path.lstrip("$."))
-        key = counted.strip(": ") or "top level"
-        raise InputError(f"{file}: {key}{_wrong(message, value_at(data, path), type_, path)}.") from error
+        raise InputError(f"{file}: {misfit(error, data, type_)}.") from error
+
+
+def misfit(error: msgspec.ValidationError, data: Any, type_: Any) -> str:
+    """What does not fit a type: the key, the offending value, and what would be right."""
+    message, _, path = str(error).partition(" - at `")
+    path = path.rstrip("`") or "$"
+    if path.startswith("key"):  # "key` in `$.findings"
+        return f"a name in {path.rpartition('$.')[2]} does not fit: {plainly(message)}"
+    counted = _INDEX.sub(lambda found: f" {int(found[1]) + 1}: ", path.lstrip("$."))
+    key = counted.strip(": ") or "top level"
+    return f"{key}{_wrong(message, value_at(data, path), type_, path)}"
 
 
 def _wrong(message: str, found: Any, type_: Any, path: str) -> str:

@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal, TypeAlias, get_args
 
 import msgspec
 
-from shared.problems import plainly
+from shared.problems import misfit
 
 # The look-ahead keeps `$` from stopping before a line end.
 IDENTIFIER = r"^[A-Za-z0-9_.\-]{1,40}(?!\n)$"
@@ -211,7 +211,8 @@ AnyRequest: TypeAlias = (
     | Dispense
     | Close
 )
-VERBS: tuple[str, ...] = tuple(str(kind.__struct_config__.tag) for kind in get_args(AnyRequest))
+_KINDS = {str(kind.__struct_config__.tag): kind for kind in get_args(AnyRequest)}
+VERBS = tuple(_KINDS)
 
 
 class Unreadable(msgspec.Struct, frozen=True):
@@ -274,8 +275,12 @@ def _build(verb: str, fields: Mapping[str, Any], text: str) -> AnyRequest | Unre
         if verb == "finish":
             whole = _with_findings(whole)
         request: AnyRequest = msgspec.convert(whole, AnyRequest, strict=False)
-    except ValueError as error:  # msgspec's own errors are ValueErrors
-        return _unreadable(text, "malformed-request", plainly(str(error)))
+    except msgspec.ValidationError as error:
+        detail = misfit(error, whole, _KINDS[verb]).removeprefix("top level: ")
+        detail = detail.replace(" (leave the quotes out)", "").replace("text in quotes", "text")
+        return _unreadable(text, "malformed-request", detail)
+    except ValueError as error:
+        return _unreadable(text, "malformed-request", str(error))
     return request
 
 

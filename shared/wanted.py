@@ -52,6 +52,14 @@ def fields_of(found: inspect.Type | None) -> tuple[str, ...]:
     return tuple(field.encode_name for struct in structs for field in struct.fields)
 
 
+# Patterns that are no names, by a part of them.
+_PATTERN_WORDS = (
+    ("{64}", "64 of 0-9 and a-f"),
+    (r"\d{4}-\d\d-\d\d/", "two days, such as 2026-03-02/2026-03-08"),
+    ("passed|failed", "checks and verdicts, such as fan-on=passed,red=failed"),
+)
+
+
 def wanted(found: inspect.Type | None) -> str | None:
     """What a type takes, as words that follow "not"; None where there are no words for it."""
     words = [_words(each) for each in _members(found)]
@@ -69,7 +77,7 @@ def _words(here: Any) -> str | None:
         return f"one of {', '.join(map(repr, here.values))}"
     if isinstance(here, inspect.StrType):
         if here.pattern is not None:
-            return NAME_WORDS
+            return next((words for part, words in _PATTERN_WORDS if part in here.pattern), NAME_WORDS)
         return f"text in quotes{_lengths(here, 'characters')}"
     if isinstance(here, inspect.CollectionType):
         return f"a list in square brackets{_lengths(here, 'entries')}"

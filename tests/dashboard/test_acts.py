@@ -76,8 +76,13 @@ def test_every_button_is_a_request_that_can_be_read(make):
         for act in (*bench_acts(state), *other_acts(state)):
             assert not isinstance(parse_text(act.request), Unreadable), act
         for field in fields(state):
-            filled = " ".join(f"{key}={'5' if key == 'minutes' else 'x'}" for key, _ in field.keys)
-            assert not isinstance(parse_text(f"{field.verb} {filled}"), Unreadable), field
+            for needed in (True, False):
+                keys = [key for key in field.keys if key.required or not needed]
+                told = {key.name: key.choices[0][0] if key.choices else "5" for key in keys} | dict(
+                    field.fixed
+                )
+                filled = " ".join(f"{name}={value}" for name, value in told.items())
+                assert not isinstance(parse_text(f"{field.verb} {filled}"), Unreadable), field
 
 
 def test_buttons_follow_the_step(make):
@@ -153,6 +158,43 @@ def test_a_form_with_fields_becomes_one_request(board, bench, desk):
     bench.say(technician="technician")
     desk("technician")({"verb": "abandon", "reason": "wrong flex"}, headers=JSON)
     assert board.asked == [("bench-1", "abandon 'reason=wrong flex' by=technician")]
+
+
+@pytest.mark.parametrize(
+    ("form", "says"),
+    [
+        (
+            {"verb": "book-in", "unit": "phone 12", "model": "oled"},
+            "unit is 'phone 12', not 1 to 40 of letters",
+        ),
+        (
+            {"verb": "shelve", "alarm": "plate-low", "minutes": "9999", "reason": "x"},
+            "minutes is '9999', not a number above 0 and at most 480.",
+        ),
+        (
+            {"verb": "shelve", "alarm": "plate-low", "minutes": "ten", "reason": "x"},
+            "minutes is 'ten', not a number",
+        ),
+        (
+            {"verb": "finish", "step": "solder", "result": "maybe"},
+            "result is 'maybe', not one of 'fail', 'pass'.",
+        ),
+    ],
+)
+def test_a_form_filled_in_wrongly_is_told_where(board, bench, desk, form, says):
+    """The key and what would be right, and none of the machine's own notation."""
+    bench.say(technician="technician")
+    answer = desk("technician")(form, headers=JSON)
+    assert (answer.status_code, says in answer.json["text"], "{" in answer.json["text"]) == (400, True, False)
+    assert board.asked == []
+
+
+def test_a_step_is_finished_with_what_was_found(board, bench, desk):
+    """What stays empty is not told."""
+    bench.say(technician="technician")
+    form = {"verb": "finish", "step": "intake", "result": "pass", "grade": "B", "note": ""}
+    desk("technician")(form, headers=JSON)
+    assert board.asked == [("bench-1", "finish step=intake result=pass grade=B by=technician")]
 
 
 def test_a_refusal_is_told_in_words(board, bench, desk):

@@ -46,7 +46,7 @@ from werkzeug.datastructures import MultiDict
 
 from dashboard.access import Role
 from dashboard.app import create_app
-from dashboard.asking import _written
+from dashboard.asking import _wanted
 from dashboard.board import Board
 from dashboard.collector.rows import Row, Told, row_of
 from dashboard.live import Live
@@ -189,7 +189,7 @@ def _form(data: bytes) -> str:
     fields = MultiDict(parse_qsl(data.decode("latin-1"), keep_blank_values=True))
     with _pages().test_request_context():
         g._login_user = Person("T-4", Role.TECHNICIAN, "stamp")
-        request = parse_text(_written(fields))
+        request = _wanted(fields)
     if isinstance(request, Unreadable):
         return "refused"
     if "request" not in fields:
