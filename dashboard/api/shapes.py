@@ -168,12 +168,23 @@ class Stretch(msgspec.Struct, frozen=True, kw_only=True):
     to_s: float
 
 
+class UnseenStretch(msgspec.Struct, frozen=True, kw_only=True):
+    """The unit lay on the plate and no station ran. ``length_s``: null where either boot has no date."""
+
+    boot: str
+    from_s: float
+    next_boot: str
+    next_from_s: float
+    length_s: float | None
+
+
 class HeatFigures(msgspec.Struct, frozen=True, kw_only=True):
     """Heat over some time on the plate; gaps are never bridged. ``coverage``: share with a valid reading."""
 
     duration_s: float
     coverage: float | None
     gaps: list[Stretch]
+    unseen: list[UnseenStretch]
     peak_c: float | None
     mean_c: float | None
     time_above_s: dict[str, float]

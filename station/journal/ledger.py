@@ -140,6 +140,7 @@ class Ledger:
         """
         seq, head, boots = self.seq, self.head, dict(self._boots)
         written: list[EventRecord] = []
+        redated: list[str] = []
         try:
             with self._engine.begin() as connection:
                 readings: list[dict[str, Any]] = []
@@ -151,7 +152,7 @@ class Ledger:
                     elif isinstance(entry, Cursor):
                         self._write_cursor(connection, entry)
                     else:
-                        self._write_clock(connection, entry)
+                        redated += self._write_clock(connection, entry)
                 if readings:
                     # A second that a restart within the same boot cut in two keeps its first part.
                     connection.execute(sqlite_insert(ReadingRow).on_conflict_do_nothing(), readings)
@@ -160,6 +161,7 @@ class Ledger:
             self.seq, self.head, self._boots = seq, head, boots
             raise
         self._closed += [record.body.unit for record in written if isinstance(record.body, events.UnitClosed)]
+        self._closed += [unit for unit in redated if unit not in self._closed]
         return written
 
     def keep_heat(self) -> bool:
@@ -219,9 +221,14 @@ class Ledger:
         statement = sqlite_insert(CursorRow).values(name=cursor.name, **values)
         connection.execute(statement.on_conflict_do_update(index_elements=["name"], set_=values))
 
-    def _write_clock(self, connection: Connection, clock: BootClock) -> None:
+    def _write_clock(self, connection: Connection, clock: BootClock) -> list[str]:
+        """Date a boot; the units whose heat history is to be kept anew."""
         boot_id = self._boot_id(connection, clock.boot)
+        known = connection.execute(select(Boot.wall_offset_ms).where(Boot.id == boot_id)).scalar_one()
+        if known == clock.wall_offset_ms:
+            return []
         connection.execute(update(Boot).where(Boot.id == boot_id).values(wall_offset_ms=clock.wall_offset_ms))
+        return heats.forget(connection, boot_id)
 
 
 def _roll_up(connection: Connection, readings: list[dict[str, Any]]) -> None:
