@@ -17,7 +17,7 @@ from shared.history import History, Place
 from shared.messages import Answer, Second
 from shared.problems import FailureError
 from shared.timeline import Moment
-from station.journal.ledger import BootClock, Cursor, Told
+from station.journal.ledger import BootClock, Cursor, Ledger, Told
 from station.journal.writer import QUEUE_LIMIT, Journal, Reply
 from station.rules.requests import Outcome
 
@@ -254,3 +254,22 @@ def test_full_memory_leaves_out_readings_and_never_an_event(path):
         assert history.counts() == {"readings": QUEUE_LIMIT, "events": 50, "alarms": 0, "units": 0}
         assert [record.body.technician for record, _ in history.events()] == [f"T-{n}" for n in range(50)]
         assert history.newest_second() == Place(1, QUEUE_LIMIT - 1)
+
+
+def test_state_of_a_station_leaves_replays_in_its_file_out(path: Path) -> None:
+    """A replay had a bench of its own: its technician and its unit are not the station's."""
+    replayed = (
+        events.StationStarted(station="replay", version="v", sheet="s"),
+        events.SignedIn(technician="T-9"),
+        events.UnitBookedIn(unit="DP-9", model="m"),
+        events.UnitPlaced(unit="DP-9"),
+    )
+    ledger = Ledger(path)
+    ledger.write([Told(Moment("trace-00ff", 0), replayed)])
+    ledger.write([Told(Moment("7d1c", 0), (events.UnitBookedIn(unit="DP-1", model="m"),))])
+    ledger.close()
+    journal = Journal(path, LONG_BATCH_S)
+    state = journal.durable()
+    assert journal.stop()
+    assert list(state.units) == ["DP-1"]
+    assert (state.technician, state.on_plate) == (None, None)
