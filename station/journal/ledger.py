@@ -36,6 +36,7 @@ from shared.schema import check_schema, create_tables, schema_version
 from shared.timeline import Moment, is_trace
 from station.journal import heats, soundness
 from station.journal.claim import Claim
+from station.journal.dating import said_offset_ms
 from station.journal.migrating import migrate_if_older
 from station.journal.rollups import roll_up
 
@@ -56,7 +57,7 @@ class Cursor(NamedTuple):
 
 
 class BootClock(NamedTuple):
-    """A boot's offset to wall time, learned when the clock was known: wall = monotonic + offset."""
+    """A replay's offset to wall time: wall = monotonic + offset. A station's comes with its `clock-set`."""
 
     boot: str
     wall_offset_ms: int
@@ -129,6 +130,12 @@ class Ledger:
             number, fresh = number + 1, f"{name}-{number}"
         return fresh
 
+    def wall_offset_ms(self, boot: str) -> int | None:
+        """A boot's offset to wall time as it is on record; None while it has none."""
+        with self._engine.connect() as connection:
+            query = select(Boot.wall_offset_ms).where(Boot.boot == boot)
+            return connection.execute(query).scalar_one_or_none()
+
     def write(self, batch: Sequence[Entry]) -> list[EventRecord]:
         """Write a batch in one transaction that is on disk when this returns.
 
@@ -147,6 +154,11 @@ class Ledger:
                 for entry in batch:
                     if isinstance(entry, Told):
                         written += self._write_events(connection, entry)
+                        for body in entry.events:
+                            offset_ms = said_offset_ms(body, entry.moment.mono_ms)
+                            if offset_ms is not None:
+                                clock = BootClock(entry.moment.boot, offset_ms)
+                                redated += self._write_clock(connection, clock)
                     elif isinstance(entry, Second):
                         readings.append(_reading_values(self._boot_id(connection, entry.boot), entry))
                     elif isinstance(entry, Cursor):

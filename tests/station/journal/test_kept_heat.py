@@ -15,7 +15,7 @@ from shared.database import reading_engine
 from shared.history import History
 from shared.messages import Second
 from shared.problems import FailureError
-from shared.timeline import Moment
+from shared.timeline import Moment, rfc3339
 from station.cli import main
 from station.journal import heats
 from station.journal.audit import audit
@@ -286,6 +286,12 @@ STARTED = events.StationStarted(station="s", version="v", sheet="s")
 BOOTED_WALL_MS = 1_780_000_000_000
 
 
+def set_to(clock: BootClock) -> list[Entry]:
+    """A boot's offset with the event that tells it, 50 s into the boot."""
+    wall = rfc3339(clock.wall_offset_ms + 50_000)
+    return [clock, told(50, events.ClockSet(wall=wall or ""), boot=clock.boot)]
+
+
 def power_cut(path: Path, *clocks: BootClock) -> None:
     """Ten minutes hot on the plate, the station off, ten minutes hot in a new boot, closed and kept."""
     ledger = Ledger(path)
@@ -296,7 +302,7 @@ def power_cut(path: Path, *clocks: BootClock) -> None:
         *(second(at, 100.0, "c") for at in range(30, 631)),
         told(630, *(body for entry in entries[3:] for body in entry.events), boot="c"),
         *(second(at, 100.0, "c") for at in range(631, 640)),
-        *clocks,
+        *(entry for clock in clocks for entry in set_to(clock)),
     ])  # fmt: skip
     while ledger.keep_heat():
         pass
@@ -383,11 +389,11 @@ def test_history_kept_before_the_clock_was_known_is_made_anew_with_it(tmp_path):
     power_cut(path, dates()[0])
     assert added_up(path)["coverage"] is None
     ledger = Ledger(path)
-    ledger.write([dates()[1]])
+    ledger.write(set_to(dates()[1]))
     with History(path) as history:
         assert history.heat(UNIT)["coverage"] == 0.25, "nothing old is told before it is made anew"
     assert ledger.keep_heat()
-    ledger.write([dates()[1]])
+    ledger.write(set_to(dates()[1]))
     assert not ledger.keep_heat(), "the same date again changes nothing"
     ledger.close()
     assert msgspec.json.decode(kept(path)[0])["coverage"] == 0.25

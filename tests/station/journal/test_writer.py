@@ -17,7 +17,7 @@ from shared.history import History, Place
 from shared.messages import Answer, Second
 from shared.problems import FailureError
 from shared.timeline import Moment
-from station.journal.ledger import BootClock, Cursor, Ledger, Told
+from station.journal.ledger import Cursor, Ledger, Told
 from station.journal.writer import QUEUE_LIMIT, Journal, Reply
 from station.rules.requests import Outcome
 
@@ -135,13 +135,13 @@ def test_stop_writes_what_waits_when_the_batch_is_not_due(path: Path) -> None:
     journal.start()
     for at in range(30):
         journal.add_second(second(at))
-    journal.set_clock(BootClock("b", 5000))
     journal.move_cursor(Cursor("link-events", 1))
+    journal.tell(told(0, events.ClockSet(wall="1970-01-01T00:00:05.000Z")))
     journal.tell(told(0, events.StationStopped(reason="asked")))
     assert journal.stop()
     with History(path) as history:
-        assert history.counts() == {"readings": 30, "events": 1, "alarms": 0, "units": 0}
-        assert [dated.wall_ms for dated in history.events()] == [5000]
+        assert history.counts() == {"readings": 30, "events": 2, "alarms": 0, "units": 0}
+        assert [dated.wall_ms for dated in history.events()] == [5000, 5000]
         assert history.cursor("link-events") == Place(0, 1)
     assert (journal.ok, journal.lost) == (False, 0)
 
