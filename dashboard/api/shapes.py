@@ -264,7 +264,9 @@ class Extraction(msgspec.Struct, frozen=True, kw_only=True):
     """The extractor over a period.
 
     ``hours_run``: with a current at or above ``running_from_a``; ``hours_without_current``: on record without
-    a current, run or not (not read, or told by a switch). ``hours_proven``: with proof.
+    a current, run or not (not read, or told by a switch). Where seconds were pruned, both count by the
+    minute, one as run by its mean current: up to a minute off at each start and stop. ``hours_proven``: with
+    proof.
     ``soldering_proven_share``: of the soldering time, null when nobody soldered; it should be 1.
     """
 
