@@ -75,7 +75,7 @@ def unit_view(record: UnitRecord) -> UnitView:
         outcome=capital(record.outcome or "open"),
         steps=tuple(_step_line(step) for step in record.steps),
         figures=_figures(found) if found["intervals"] else (),
-        gaps=tuple(_gap_text(gap) for gap in found["gaps"]),
+        gaps=(*map(_gap_text, found["gaps"]), *_unmeasured(found["unseen"])),
         drawing=_drawing(record),
         happened=tuple((_when(wall_ms), _told(body)) for wall_ms, body in record.events),
         alarms=len(record.alarms),
@@ -109,6 +109,14 @@ def _step_line(step: Any) -> StepLine:
 
 def _gap_text(gap: dict[str, Any]) -> str:
     return f"{duration_text(gap['to_s'] - gap['from_s'])} without a reading"
+
+
+def _unmeasured(unseen: Sequence[dict[str, Any]]) -> list[str]:
+    return [
+        "An unknown time without a reading: no station ran, and its boots have no dates to measure it by"
+        for stretch in unseen
+        if stretch["length_s"] is None
+    ]
 
 
 def _figures(found: dict[str, Any]) -> tuple[FigureLine, ...]:

@@ -41,13 +41,14 @@ def from_record(
         unit: its name.
         retrim: gain and offset in °C to judge the record by, instead of those in force when it was made.
     """
-    intervals = plate_time.intervals(connection, unit)
+    placed = plate_time.placements(connection, unit)
+    intervals = [at.interval for at in placed]
     steps = plate_time.step_intervals(connection, unit)
     rows = [row for interval in intervals for row in plate_time.rows(connection, interval)]
     if retrim is not None:
         trims = plate_time.trims(connection)
         rows = [plate_time.retrimmed(row, trims, retrim) for row in rows]
-    return heat.history(unit, intervals, rows, steps)
+    return heat.history(unit, intervals, rows, steps, plate_time.unseen(placed))
 
 
 class Stay(NamedTuple):

@@ -11,10 +11,14 @@ from typing import Any, NamedTuple
 
 
 class AirSecond(NamedTuple):
-    """One second: its wall time (Unix milliseconds, None while unknown), and amperes (None: not read)."""
+    """A second: its wall time (Unix milliseconds, None while unknown), and amperes (None: not read).
+
+    It stands for so many ``seconds`` with this mean, all of one week and on one side of a new filter.
+    """
 
     wall_ms: int | None
     extraction_a: float | None
+    seconds: int = 1
 
 
 class Week(NamedTuple):
@@ -38,11 +42,11 @@ class _Running:
         self.count = self.filter_count = 0
         self.total_a = 0.0
 
-    def add(self, current_a: float, *, with_filter: bool) -> None:
-        """Take one second."""
-        self.count += 1
-        self.total_a += current_a
-        self.filter_count += with_filter
+    def add(self, current_a: float, count: int, *, with_filter: bool) -> None:
+        """Take so many seconds."""
+        self.count += count
+        self.total_a += current_a * count
+        self.filter_count += count if with_filter else 0
 
     @property
     def mean_a(self) -> float:
@@ -73,13 +77,13 @@ def summary(seconds: Iterable[AirSecond], threshold_a: float, filter_since_ms: i
     """
     blind = 0
     running: dict[str | None, _Running] = {}
-    for wall_ms, current_a in seconds:
+    for wall_ms, current_a, count in seconds:
         if current_a is None:
-            blind += 1
+            blind += count
         elif current_a >= threshold_a:
             name = None if wall_ms is None else week_name(wall_ms)
             with_filter = filter_since_ms is not None and wall_ms is not None and wall_ms >= filter_since_ms
-            running.setdefault(name, _Running()).add(current_a, with_filter=with_filter)
+            running.setdefault(name, _Running()).add(current_a, count, with_filter=with_filter)
     undated = running.pop(None, None)
     weeks = _weeks(running, filter_since_ms is not None)
     undated_s = undated.count if undated else 0

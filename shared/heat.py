@@ -15,7 +15,7 @@ from math import exp, log
 from operator import add, itemgetter, mul, sub
 from typing import Any, NamedTuple, TypeAlias
 
-ARITHMETIC = 1
+ARITHMETIC = 2
 """Counts up with every change that gives other figures for the same record; older ones are not used then."""
 
 Point: TypeAlias = tuple[float, float]
@@ -37,6 +37,19 @@ class Interval(NamedTuple):
     boot: str
     from_s: float
     to_s: float
+
+
+class Unseen(NamedTuple):
+    """A stretch in which the unit lay on the plate and no station ran: from one boot's record to the next.
+
+    ``length_s`` is None where either boot has no date, or their dates contradict each other.
+    """
+
+    boot: str
+    from_s: float
+    next_boot: str
+    next_from_s: float
+    length_s: float | None
 
 
 class Row(NamedTuple):
@@ -356,7 +369,12 @@ def gaps_within(interval: Interval, runs: Iterable[Run], shortest_s: float = 0.0
 
 
 def figures(
-    intervals: Sequence[Interval], runs: Sequence[Run], peak_c: float | None, *, cold: bool
+    intervals: Sequence[Interval],
+    runs: Sequence[Run],
+    peak_c: float | None,
+    *,
+    cold: bool,
+    unseen: Sequence[Unseen] = (),
 ) -> dict[str, Any]:
     """The figures of a heat history over intervals and the runs inside them.
 
@@ -364,22 +382,34 @@ def figures(
         intervals: when the unit lay on the plate, or the parts of it that are meant.
         runs: the known stretches inside them.
         peak_c: the highest plate in them.
-        cold: whether the unit comes cold into each interval, as onto the plate.
+        cold: whether the unit comes cold into each interval, as onto the plate; not into one that follows
+            an unseen stretch, of which no reading says that it cooled.
+        unseen: stretches between the intervals with the unit on the plate and no station running.
 
     Returns:
-        ``duration_s``, ``coverage`` (share of it with a valid reading), ``gaps``, ``peak_c``, ``mean_c``,
-        ``time_above_s`` by threshold, ``max_rise_c_per_min``, ``mean_kinetic_c``, ``equivalent_min_at_100c``
-        and ``heat_cycles``; what cannot be told is None.
+        ``duration_s`` (with unseen stretches of known length), ``coverage`` (share of it with a valid
+        reading; None where an unseen stretch has no known length), ``gaps`` (unseen ones of known length
+        on the time line of the boot before them), ``unseen``, ``peak_c``, ``mean_c``, ``time_above_s`` by
+        threshold, ``max_rise_c_per_min``, ``mean_kinetic_c``, ``equivalent_min_at_100c`` and
+        ``heat_cycles``; what cannot be told is None.
     """
-    whole_s = sum(interval.to_s - interval.from_s for interval in intervals)
+    lengths_s = [stretch.length_s for stretch in unseen if stretch.length_s is not None]
+    whole_s = sum(interval.to_s - interval.from_s for interval in intervals) + sum(lengths_s)
+    measured = whole_s > 0 and len(lengths_s) == len(unseen)
     valid_s = duration_s(runs)
     taken = dose(runs)
     above_s = times_above_s(runs, THRESHOLDS_C)
     gaps = [gap for interval in intervals for gap in gaps_within(interval, _inside(runs, interval))]
+    gaps += [
+        Interval(stretch.boot, stretch.from_s, round(stretch.from_s + stretch.length_s, 3))
+        for stretch in unseen
+        if stretch.length_s is not None
+    ]
     return {
         "duration_s": round(whole_s, 3),
-        "coverage": round(valid_s / whole_s, 6) if whole_s else None,
+        "coverage": round(valid_s / whole_s, 6) if measured else None,
         "gaps": [{"boot": gap.boot, "from_s": gap.from_s, "to_s": gap.to_s} for gap in gaps],
+        "unseen": [stretch._asdict() for stretch in unseen],
         "peak_c": _rounded(peak_c, 2),
         "mean_c": _rounded(mean_c(runs), 3),
         "time_above_s": {
@@ -388,8 +418,21 @@ def figures(
         "max_rise_c_per_min": _rounded(max_rise_c_per_min(runs), 2),
         "mean_kinetic_c": _rounded(taken.mean_kinetic_c(), 3),
         "equivalent_min_at_100c": round(taken.equivalent_min(), 3),
-        "heat_cycles": sum(heat_cycles(_inside(runs, interval), cold=cold) for interval in intervals),
+        "heat_cycles": sum(heat_cycles(stay, cold=cold) for stay in _stays(intervals, runs, unseen)),
     }
+
+
+def _stays(intervals: Iterable[Interval], runs: Sequence[Run], unseen: Iterable[Unseen]) -> list[list[Run]]:
+    """The runs of each time on the plate; an interval after an unseen stretch goes on with the one before."""
+    continued = {(stretch.next_boot, stretch.next_from_s) for stretch in unseen}
+    stays: list[list[Run]] = []
+    for interval in intervals:
+        inside = _inside(runs, interval)
+        if stays and (interval.boot, interval.from_s) in continued:
+            stays[-1] += inside
+        else:
+            stays.append(inside)
+    return stays
 
 
 def _inside(runs: Iterable[Run], interval: Interval) -> list[Run]:
@@ -409,6 +452,7 @@ def history(
     intervals: Sequence[Interval],
     rows: Sequence[Row],
     steps: Sequence[tuple[str, Interval]],
+    unseen: Sequence[Unseen] = (),
 ) -> dict[str, Any]:
     """The heat history of one unit.
 
@@ -417,6 +461,7 @@ def history(
         intervals: when it lay on the plate, in order.
         rows: the record of those times (more does no harm), in order within each boot.
         steps: when each of its steps ran, by key; one step may stand several times.
+        unseen: between which of the intervals it lay there while no station ran.
 
     Returns:
         The figures over all intervals, with ``unit``, ``intervals`` and ``by_step``.
@@ -429,17 +474,33 @@ def history(
     runs = [run for interval in intervals for run in runs_within(interval, by_boot.get(interval.boot, []))]
     by_step: dict[str, dict[str, Any]] = {}
     for key in dict.fromkeys(key for key, _ in steps):
-        parts = _overlaps([when for name, when in steps if name == key], intervals)
+        ran = [when for name, when in steps if name == key]
+        parts = _overlaps(ran, intervals)
         cut = [clip(run, part.from_s, part.to_s) for part in parts for run in runs if run.boot == part.boot]
         kept = [run for run in cut if run is not None]
         if parts:
-            by_step[key] = figures(parts, kept, _peak(parts, kept, by_boot), cold=False)
+            by_step[key] = figures(
+                parts, kept, _peak(parts, kept, by_boot), cold=False, unseen=_ran_on(ran, unseen)
+            )
     return {
         "unit": unit,
         "intervals": [{"boot": at.boot, "from_s": at.from_s, "to_s": at.to_s} for at in intervals],
-        **figures(intervals, runs, _peak(intervals, runs, by_boot), cold=True),
+        **figures(intervals, runs, _peak(intervals, runs, by_boot), cold=True, unseen=unseen),
         "by_step": by_step,
     }
+
+
+def _ran_on(ran: Sequence[Interval], unseen: Iterable[Unseen]) -> list[Unseen]:
+    """The unseen stretches before and after which a step ran."""
+
+    def ran_at(boot: str, at_s: float) -> bool:
+        return any(when.boot == boot and when.from_s <= at_s <= when.to_s for when in ran)
+
+    return [
+        stretch
+        for stretch in unseen
+        if ran_at(stretch.boot, stretch.from_s) and ran_at(stretch.next_boot, stretch.next_from_s)
+    ]
 
 
 def _overlaps(first: Sequence[Interval], second: Sequence[Interval]) -> list[Interval]:

@@ -14,11 +14,12 @@ import msgspec
 from sqlalchemy import ColumnElement, Connection, Select, and_, case, func, select, text, tuple_
 from sqlalchemy.exc import DBAPIError
 
-from shared import chain, closed_heat, heat, plate_time
+from shared import air, chain, closed_heat, heat, plate_time
 from shared.alarm_lives import Life, lives
 from shared.alarm_performance import Span
 from shared.database import damage, reading_engine
 from shared.events import EventBody, EventRecord
+from shared.extraction import AirSecond
 from shared.messages import Second
 from shared.problems import DamagedError, FailureError, InputError
 from shared.records import (
@@ -443,28 +444,51 @@ class History:
                     found.append((row, None if offset_ms is None else 1000 * row.second + offset_ms))
         return found
 
+    def air(
+        self,
+        running_from_a: float,
+        split_ms: int | None = None,
+        period_ms: tuple[int | None, int | None] = (None, None),
+        progress: Callable[[int, int], None] | None = None,
+    ) -> Iterator[AirSecond]:
+        """What the extractor did, summed by the hour; of pruned stretches by the minute (see `shared.air`).
+
+        Args:
+            running_from_a: from which current in amperes on it counts as running.
+            split_ms: when its filter was new, Unix ms; an hour is cut in two there.
+            period_ms: from and to, Unix ms, the end excluded; with one given, boots whose wall time is
+                unknown are left out.
+            progress: told (stretches added up, stretches in all).
+        """
+        with self._connect() as connection:
+            parts = air.slices(connection)
+        for done, part in enumerate(parts, start=1):
+            with self._connect() as connection:
+                found = list(air.air(connection, part, running_from_a, split_ms, *period_ms))
+            yield from found
+            if progress is not None:
+                progress(done, len(parts))
+
+    def is_thinned(self) -> bool:
+        """Whether seconds of record may have been pruned."""
+        query = select(Boot.id).where(Boot.thinned_to.is_not(None)).limit(1)
+        with self._connect() as connection:
+            return connection.execute(query).first() is not None
+
     def extractor_seconds(
         self, running_from_a: float, from_ms: int | None = None, to_ms: int | None = None
     ) -> tuple[int, int]:
         """Seconds on record with the extractor's current at or above a value, and those without a current.
 
         With a time given (Unix ms, the end excluded) only what lies within it; boots whose wall time is
-        unknown are left out then.
+        unknown are left out then. Pruned stretches count by the minute, whole or not at all by its mean.
         """
         running, blind = 0, 0
-        with self._connect() as connection:
-            for row in connection.execute(select(Boot.id, Boot.wall_offset_ms)).all():
-                where = [ReadingRow.boot_id == row.id]
-                if row.wall_offset_ms is None and (from_ms is not None or to_ms is not None):
-                    continue
-                if from_ms is not None:
-                    where.append(ReadingRow.second >= -((row.wall_offset_ms - from_ms) // 1000))
-                if to_ms is not None:
-                    where.append(ReadingRow.second < -((row.wall_offset_ms - to_ms) // 1000))
-                at_work = case((ReadingRow.extraction_ma >= round(1000 * running_from_a), 1), else_=0)
-                unread = case((ReadingRow.extraction_ma.is_(None), 1), else_=0)
-                sums = connection.execute(select(func.sum(at_work), func.sum(unread)).where(*where)).one()
-                running, blind = running + (sums[0] or 0), blind + (sums[1] or 0)
+        for _, current_a, count in self.air(running_from_a, period_ms=(from_ms, to_ms)):
+            if current_a is None:
+                blind += count
+            elif current_a >= running_from_a:
+                running += count
         return running, blind
 
     def unit_record(self, unit: str) -> UnitRecord:

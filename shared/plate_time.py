@@ -3,7 +3,9 @@
 For `History.heat` and for the ledger, which needs to know where a boot's record ends.
 """
 
-from typing import Any
+from collections.abc import Sequence
+from itertools import pairwise
+from typing import Any, NamedTuple
 
 import msgspec
 from sqlalchemy import Connection, Integer, String, bindparam, func, literal_column, select
@@ -45,21 +47,63 @@ def end_ms(connection: Connection, boot_id: int, told_ms: int | None) -> int:
     return int(second + 1) * 1000
 
 
-def intervals(connection: Connection, unit: str) -> list[heat.Interval]:
-    """When the unit lay on the plate; a placement still open ends with the record of its boot."""
+class Placed(NamedTuple):
+    """When the unit lay on the plate, in one boot.
+
+    ``went_on``: a start of the station found it there, on the plate since the interval before.
+    """
+
+    interval: heat.Interval
+    wall_offset_ms: int | None
+    went_on: bool
+
+
+def placements(connection: Connection, unit: str) -> list[Placed]:
+    """Every placement of a unit, in order; one still open ends with the record of its boot."""
     placed = connection.execute(
-        select(PlacementRow.boot_id, Boot.boot, PlacementRow.placed_ms, PlacementRow.removed_ms)
+        select(
+            PlacementRow.boot_id,
+            Boot.boot,
+            Boot.wall_offset_ms,
+            PlacementRow.placed_ms,
+            PlacementRow.removed_ms,
+            EventRow.kind,
+        )
         .join(Boot, PlacementRow.boot_id == Boot.id)
+        .join(EventRow, PlacementRow.placed_seq == EventRow.seq)
         .where(PlacementRow.unit == unit)
         .order_by(PlacementRow.placed_seq)
     ).all()
-    intervals = []
+    found = []
     for row in placed:
         end_ms = row.removed_ms
         if end_ms is None:
             end_ms = max(row.placed_ms, last_known_ms(connection, row.boot_id))
-        intervals.append(heat.Interval(row.boot, row.placed_ms / 1000, end_ms / 1000))
-    return intervals
+        interval = heat.Interval(row.boot, row.placed_ms / 1000, end_ms / 1000)
+        found.append(Placed(interval, row.wall_offset_ms, row.kind == "station-started"))
+    return found
+
+
+def intervals(connection: Connection, unit: str) -> list[heat.Interval]:
+    """When the unit lay on the plate; a placement still open ends with the record of its boot."""
+    return [placed.interval for placed in placements(connection, unit)]
+
+
+def unseen(placed: Sequence[Placed]) -> list[heat.Unseen]:
+    """Between which placements the unit lay on while no station ran, and for how long where that is known."""
+    found = []
+    for before, after in pairwise(placed):
+        if not after.went_on:
+            continue
+        from_s, next_from_s = before.interval.to_s, after.interval.from_s
+        length_s = None
+        if before.wall_offset_ms is not None and after.wall_offset_ms is not None:
+            apart_ms = after.wall_offset_ms - before.wall_offset_ms
+            length_s = round(next_from_s - from_s + apart_ms / 1000, 3)
+            # A clock that was set back between the two says nothing of the time between.
+            length_s = length_s if length_s >= 0 else None
+        found.append(heat.Unseen(before.interval.boot, from_s, after.interval.boot, next_from_s, length_s))
+    return found
 
 
 def step_intervals(connection: Connection, unit: str) -> list[tuple[str, heat.Interval]]:

@@ -181,6 +181,10 @@ class ClosedHeatRow(Base):
     body: Mapped[str]
 
 
+READINGS_CURSOR = "link-readings"
+"""The cursor of the link's readings."""
+
+
 class CursorRow(Base):
     """Up to where a follower of the journal has got; ``boot_id`` only for followers of readings."""
 

@@ -25,7 +25,7 @@ from shared.requests import Ack
 from shared.timeline import Moment, rfc3339, to_ms
 from station.calibration import overdue
 from station.clock import Clock
-from station.journal.ledger import BootClock, Told
+from station.journal.ledger import Told
 from station.journal.seconds import SecondMaker
 from station.journal.writer import Journal, Reply
 from station.rules.decide import Decision, begin, decide
@@ -327,7 +327,6 @@ class Daemon:
         if self._offset_ms is not None and abs(offset_ms - self._offset_ms) <= CLOCK_STEP_MS:
             return ()
         self._offset_ms = offset_ms
-        self._journal.set_clock(BootClock(now.boot, offset_ms))
         return (ClockSet(wall=rfc3339(now.wall_ms) or ""),)
 
     def _show(self, now: Moment, reading: Reading, decision: Decision) -> None:

@@ -168,12 +168,23 @@ class Stretch(msgspec.Struct, frozen=True, kw_only=True):
     to_s: float
 
 
+class UnseenStretch(msgspec.Struct, frozen=True, kw_only=True):
+    """The unit lay on the plate and no station ran. ``length_s``: null where either boot has no date."""
+
+    boot: str
+    from_s: float
+    next_boot: str
+    next_from_s: float
+    length_s: float | None
+
+
 class HeatFigures(msgspec.Struct, frozen=True, kw_only=True):
     """Heat over some time on the plate; gaps are never bridged. ``coverage``: share with a valid reading."""
 
     duration_s: float
     coverage: float | None
     gaps: list[Stretch]
+    unseen: list[UnseenStretch]
     peak_c: float | None
     mean_c: float | None
     time_above_s: dict[str, float]
@@ -253,7 +264,9 @@ class Extraction(msgspec.Struct, frozen=True, kw_only=True):
     """The extractor over a period.
 
     ``hours_run``: with a current at or above ``running_from_a``; ``hours_without_current``: on record without
-    a current, run or not (not read, or told by a switch). ``hours_proven``: with proof.
+    a current, run or not (not read, or told by a switch). Where seconds were pruned, both count by the
+    minute, one as run by its mean current: up to a minute off at each start and stop. ``hours_proven``: with
+    proof.
     ``soldering_proven_share``: of the soldering time, null when nobody soldered; it should be 1.
     """
 

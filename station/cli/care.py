@@ -113,14 +113,19 @@ def migrate(settings: Settings, db: Path | None, dry_run: bool, roll_up: bool) -
     help="Count ages back from the beginning of this day (UTC) instead of from the machine's clock.",
 )
 @click.option("--dry-run", is_flag=True, help="Only say what would go.")
+@click.option(
+    "--unsent-too", is_flag=True, help="Also seconds that the broker has not had: it never gets them."
+)
 @click.pass_obj
 def prune(
-    settings: Settings, db: Path | None, older_than: int, as_of: datetime | None, dry_run: bool
-) -> None:
+    settings: Settings, db: Path | None, older_than: int, as_of: datetime | None, dry_run: bool,
+    unsent_too: bool,
+) -> None:  # fmt: skip
     """Delete old seconds of record in which no unit lay on the plate; a station may be running.
 
-    Events, the seconds of units, minutes and hours stay. Refused while the machine's clock is not known to be
-    set, or lies more than a day from the newest record.
+    Events, the seconds of units, minutes and hours stay, and so do seconds that are still to be sent to the
+    broker. The extractor's hours are then told by the minute. Refused while the machine's clock is not known
+    to be set, or lies more than a day from the newest record.
     """
     path = _file(settings, db)
     if as_of is not None:
@@ -128,12 +133,17 @@ def prune(
     else:
         now_ms = believed_now_ms(path, machine_clock(settings).ms())
     with watching("thinning") as progress:
-        done = thin(path, now_ms, older_than, dry_run=dry_run, progress=progress)
+        done = thin(path, now_ms, older_than, dry_run=dry_run, unsent_too=unsent_too, progress=progress)
     verb = "would go" if dry_run else "deleted"
     click.echo(
         f"{done.gone} seconds from before {done.before} {verb}; {done.kept} of units on the plate stay."
     )
     if done.undated:
         click.echo(f"{done.undated} seconds stay because their date is not known.")
+    if done.unsent:
+        click.echo(
+            f"{done.unsent} seconds stay because the broker has not had them yet; with --unsent-too it never "
+            "gets them."
+        )
     if done.gone and not dry_run:
         click.echo("The file keeps its size: the room is used again for what comes.")

@@ -1,19 +1,18 @@
 """`benchward extraction`: hours run, hours of the filter, and how the current drifts over the weeks."""
 
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import click
 
 from shared.events import Calibrated
-from shared.extraction import AirSecond, summary
-from shared.history import Dated, Filter, History, Place
+from shared.extraction import summary
+from shared.history import Dated, Filter, History
 from station.cli.output import Row, format_option, print_rows
 from station.cli.record import db_option, open_history
+from station.cli.watching import watching
 from station.settings import Settings
 
-PAGE = 10_000
 COLUMNS = ("week", "hours", "mean_a", "filter_hours", "drift_percent")
 
 
@@ -29,7 +28,11 @@ def extraction(settings: Settings, db: Path | None, form: str) -> None:
     with open_history(settings, db) as history:
         new_filter = _new_filter(history)
         since_ms = None if new_filter is None else new_filter.wall_ms
-        found = summary(_seconds(history), settings.limits.extraction.proven_a, since_ms)
+        running_from_a = settings.limits.extraction.proven_a
+        with watching("adding up the extractor's hours") as progress:
+            seconds = history.air(running_from_a, since_ms, progress=progress)
+            found = summary(seconds, running_from_a, since_ms)
+        thinned = history.is_thinned()
     if settings.wires.extraction.kind == "contact":
         click.echo(
             "wires.extraction.kind is 'contact': a switch knows no amperes; hours and drift cannot be told "
@@ -37,17 +40,18 @@ def extraction(settings: Settings, db: Path | None, form: str) -> None:
             err=True,
         )
     if form == "text":
-        click.echo("\n".join([*_lines(found, new_filter), *_unlearned(settings, new_filter)]))
+        click.echo(
+            "\n".join(
+                [
+                    *_lines(found, new_filter),
+                    *_unlearned(settings, new_filter),
+                    *_thinned(running_from_a, thinned=thinned),
+                ]
+            )
+        )
     listed = [*found["weeks"], *([found["undated"]] if found["undated"] else [])]
     rows = [dict(zip(COLUMNS, week, strict=True)) for week in listed]
     print_rows(rows, COLUMNS, form, _week_text)
-
-
-def _seconds(history: History) -> Iterator[AirSecond]:
-    place = Place(0, -1)
-    while page := history.seconds_page(place, PAGE):
-        yield from (AirSecond(at.wall_ms, at.second.extraction_a) for at in page)
-        place = page[-1].place
 
 
 def _new_filter(history: History) -> Dated | None:
@@ -93,6 +97,16 @@ def _unlearned(settings: Settings, new_filter: Dated | None) -> list[str]:
     return [
         "No band of running current has been learned: that the extractor grows weak is not noticed. "
         "benchward calibrate extraction learns it."
+    ]
+
+
+def _thinned(running_from_a: float, *, thinned: bool) -> list[str]:
+    """What pruning costs in accuracy."""
+    if not thinned:
+        return []
+    return [
+        "Old seconds were pruned: there a minute counts as run when its mean current is at least "
+        f"{running_from_a:g} A, so that each start and stop of the fan may be off by up to a minute."
     ]
 
 

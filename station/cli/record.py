@@ -108,13 +108,24 @@ def heat_lines(found: dict[str, Any]) -> list[str]:
         lines.append(f"  judged anew by gain {trim['gain']:g}, offset {trim['offset_c']:+g} °C")
     if not found["intervals"]:
         return [*lines, "  never lay on the plate"]
-    coverage = found["coverage"]
-    share = "nothing" if not coverage else f"{coverage:.1%}"
-    lines.append(f"  on the plate      {clock(found['duration_s'])}, {share} of it with a valid reading")
+    coverage, read = found["coverage"], found["peak_c"] is not None
+    unseen = [stretch for stretch in found["unseen"] if stretch["length_s"] is not None]
+    if len(unseen) < len(found["unseen"]):
+        lines.append(
+            f"  on the plate      {clock(found['duration_s'])} at least; how much longer is not known"
+        )
+    else:
+        share = f"{coverage:.1%}" if read else "nothing"
+        lines.append(f"  on the plate      {clock(found['duration_s'])}, {share} of it with a valid reading")
+    for stretch in found["unseen"]:
+        lines.append(_unseen_line(stretch))
+    between = {(stretch["boot"], stretch["from_s"]) for stretch in unseen}
     for gap in found["gaps"]:
+        if (gap["boot"], gap["from_s"]) in between:
+            continue
         length = gap["to_s"] - gap["from_s"]
         lines.append(f"  no reading        {length:.1f} s from {gap['from_s']:.1f} s (not bridged)")
-    if coverage:
+    if read:
         lines += _figures(found)
     for key, step in found["by_step"].items():
         if step["peak_c"] is not None:
@@ -123,6 +134,17 @@ def heat_lines(found: dict[str, Any]) -> list[str]:
                 f"mean {step['mean_c']:.1f} °C"
             )
     return lines
+
+
+def _unseen_line(stretch: dict[str, Any]) -> str:
+    """What is known of the time from one boot to the next."""
+    length_s = stretch["length_s"]
+    long = "an unknown time" if length_s is None else clock(length_s)
+    why = "; a date of the two boots is missing or contradicts the other" if length_s is None else ""
+    return (
+        f"  no station ran    {long} from {stretch['from_s']:.1f} s of boot {stretch['boot']} "
+        f"to the start of {stretch['next_boot']}, the unit on the plate (not bridged{why})"
+    )
 
 
 def _figures(found: dict[str, Any]) -> list[str]:

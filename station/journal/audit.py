@@ -1,7 +1,8 @@
 """Whether what was derived from the events still agrees with them.
 
-The chain shows an edited event; it does not cover the tables made from events for quick questions. This
-derives them once more, in memory, and compares. Readings are covered by neither.
+The chain shows an edited event; it does not cover the tables made from events for quick questions, nor the
+offset that dates a boot. This derives them once more, in memory, and compares. Readings are covered by
+neither, and no event tells the date that a replay was given.
 """
 
 from collections.abc import Callable
@@ -17,6 +18,7 @@ from shared.history import History
 from shared.problems import FailureError
 from shared.records import Base, Boot, EventRow, PlacementRow, ReadingRow, StepRow, UnitRow
 from station.journal import heats, rollups
+from station.journal.dating import Dating
 from station.journal.ledger import derive
 
 DERIVED: tuple[type[Base], ...] = (UnitRow, StepRow, PlacementRow)
@@ -25,7 +27,7 @@ Progress: TypeAlias = Callable[[int, int], None]
 
 
 def audit(path: Path, progress: Progress | None = None) -> None:
-    """Compare the derived tables of a database with its events, roll-ups and kept heat with readings.
+    """Compare derived tables and dates of a database with its events, roll-ups and kept heat with readings.
 
     Args:
         path: a station's database.
@@ -33,7 +35,8 @@ def audit(path: Path, progress: Progress | None = None) -> None:
 
     Raises:
         InputError: the file is no database of a station.
-        FailureError: a table is missing, or a row is not what the events make of it; says which.
+        FailureError: a table is missing, or a row or a boot's date is not what the events make of it; says
+            which.
     """
     engine = reading_engine(path)
     try:
@@ -54,9 +57,17 @@ def _compare(path: Path, engine: Engine, progress: Progress | None) -> None:
             Base.metadata.create_all(made)
             _copy_boots(stored, made)
             with History(path) as history:
+                dating = Dating()
                 boots: dict[str, int] = {row.boot: row.id for row in made.execute(select(Boot.boot, Boot.id))}
                 for record, _ in history.events():
                     derive(made, record.seq, boots[record.boot], record.mono_ms, record.body)
+                    dating.hear(record)
+            for boot, offset_ms in made.execute(
+                select(Boot.boot, Boot.wall_offset_ms).order_by(Boot.id)
+            ).all():
+                wrong = dating.contradiction(boot, offset_ms)
+                if wrong is not None:
+                    raise FailureError(f"{path}: boots, boot {boot!r}: {wrong}.")
             for model in DERIVED:
                 _compare_table(path, model, _rows(stored, model), _rows(made, model))
             rollups.compare(stored, path, progress)

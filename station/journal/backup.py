@@ -18,7 +18,7 @@ from shared.problems import FailureError, InputError
 from station.journal.claim import Claim
 
 Progress = Callable[[int, int], None]
-SIDE_FILES = ("-wal", "-shm")
+SIDE_FILES = ("-wal", "-shm", "-journal")
 
 
 class Copied(NamedTuple):
@@ -76,7 +76,10 @@ def older_copies(new: Path, keep: int) -> list[Path]:
 
 
 def restore(source: Path, target: Path, progress: Progress | None = None) -> tuple[Copied, Path | None]:
-    """Put a backup in the place of a database; what was copied, and where the old file is kept.
+    """Put a backup in the place of a database; what was copied, and where what was there is kept.
+
+    What SQLite had beside the old file goes with it, also where that file itself is gone: an old log would be
+    played over the new one. The new file is read back where it lies.
 
     Raises:
         InputError: the backup is no station's database.
@@ -89,9 +92,15 @@ def restore(source: Path, target: Path, progress: Progress | None = None) -> tup
     try:
         copy(source, part)
         copied = verified(part, progress)
-        aside = set_aside(target, "replaced") if target.exists() else None
+        aside = set_aside(target, "replaced")
         os.replace(part, target)
         sync_folder(target.parent)
+        there = verified(target, progress)
+        if there.head != copied.head:
+            raise FailureError(
+                f"{target}: was put there with head {copied.head} and reads back with {there.head}; "
+                "something else writes here. Stop it, and restore once more."
+            )
     except (OSError, sqlite3.Error) as error:
         raise FailureError(f"{target}: cannot be restored from {source}: {error}.") from error
     finally:
@@ -100,16 +109,22 @@ def restore(source: Path, target: Path, progress: Progress | None = None) -> tup
     return copied._replace(path=target), aside
 
 
-def set_aside(path: Path, why: str) -> Path:
-    """Move a database out of the way, with what belongs to it, under a name that says why and when."""
+def set_aside(path: Path, why: str) -> Path | None:
+    """Move a database out of the way, with what belongs to it, under a name that says why and when.
+
+    Returns:
+        Where the database is now, or the first of what lay beside it where it was gone; None if nothing lay
+        there.
+    """
     aside = path.with_name(f"{path.name}.{why}-{stamp()}")
-    os.replace(path, aside)
-    for side in SIDE_FILES:
-        beside = path.with_name(path.name + side)
-        if beside.exists():
-            os.replace(beside, aside.with_name(aside.name + side))
+    moved = []
+    for side in ("", *SIDE_FILES):
+        found = path.with_name(path.name + side)
+        if found.exists():
+            moved.append(aside.with_name(aside.name + side))
+            os.replace(found, moved[-1])
     sync_folder(path.parent)
-    return aside
+    return next(iter(moved), None)
 
 
 def verified(path: Path, progress: Progress | None = None) -> Copied:
@@ -141,7 +156,7 @@ def copy(source: Path, part: Path) -> None:
 
 def discard(part: Path) -> None:
     """Remove what an unfinished copy left, with the files SQLite puts beside it."""
-    for name in (part.name, *(part.name + side for side in SIDE_FILES), part.name + "-journal"):
+    for name in (part.name, *(part.name + side for side in SIDE_FILES)):
         part.with_name(name).unlink(missing_ok=True)
 
 

@@ -9,21 +9,25 @@ from pathlib import Path
 from typing import Any
 
 import msgspec
-from sqlalchemy import Connection, delete, func, insert, select
+from sqlalchemy import Connection, and_, delete, func, insert, select
 
 from shared import closed_heat, heat
 from shared.problems import FailureError
-from shared.records import Boot, ClosedHeatRow, PlacementRow, ReadingRow, UnitRow
+from shared.records import Boot, ClosedHeatRow, EventRow, PlacementRow, ReadingRow, UnitRow
 
 # The exponential function is not the same to the last bit on every machine, and figures are rounded to 0.001.
 TOLERANCE = 0.0021
 
 
 def lacking(connection: Connection, newest: int | None = None) -> list[str]:
-    """The units closed last of which nothing is kept, at most so many (None: all); the oldest first."""
+    """The units closed last of which nothing is kept that is used, at most so many (None: all).
+
+    The oldest first. Figures by older arithmetic are not used; those by newer are left to who made them.
+    """
+    used = and_(ClosedHeatRow.booked_seq == UnitRow.booked_seq, ClosedHeatRow.arithmetic >= heat.ARITHMETIC)
     query = (
         select(UnitRow.unit)
-        .outerjoin(ClosedHeatRow, ClosedHeatRow.booked_seq == UnitRow.booked_seq)
+        .outerjoin(ClosedHeatRow, used)
         .where(UnitRow.closed_seq.is_not(None), ClosedHeatRow.booked_seq.is_(None))
         .order_by(UnitRow.booked_seq.desc())
         .limit(newest)
@@ -56,6 +60,27 @@ def _all_on_disk(connection: Connection, unit: str) -> bool:
             if (connection.execute(last).scalar_one() or 0) <= removed_ms // 1000:
                 return False
     return True
+
+
+def forget(connection: Connection, boot_id: int) -> list[str]:
+    """Forget what is kept of units that lay on the plate over the start or end of a boot; which they are.
+
+    The boot has another date now, so that the time between it and its neighbours is another.
+    """
+    here = select(PlacementRow.unit).where(PlacementRow.boot_id == boot_id)
+    started = select(EventRow.seq).where(EventRow.kind == "station-started")
+    went_on = select(PlacementRow.unit).where(PlacementRow.placed_seq.in_(started))
+    query = (
+        select(ClosedHeatRow.booked_seq, UnitRow.unit)
+        .join(UnitRow, UnitRow.booked_seq == ClosedHeatRow.booked_seq)
+        .where(UnitRow.unit.in_(here), UnitRow.unit.in_(went_on))
+        .order_by(UnitRow.booked_seq)
+    )
+    rows = connection.execute(query).all()
+    if rows:
+        stays = [row.booked_seq for row in rows]
+        connection.execute(delete(ClosedHeatRow).where(ClosedHeatRow.booked_seq.in_(stays)))
+    return list(dict.fromkeys(row.unit for row in rows))
 
 
 def make_anew(connection: Connection, progress: Callable[[int, int], None] | None = None) -> int:

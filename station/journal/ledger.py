@@ -36,6 +36,7 @@ from shared.schema import check_schema, create_tables, schema_version
 from shared.timeline import Moment, is_trace
 from station.journal import heats, soundness
 from station.journal.claim import Claim
+from station.journal.dating import said_offset_ms
 from station.journal.migrating import migrate_if_older
 from station.journal.rollups import roll_up
 
@@ -56,7 +57,7 @@ class Cursor(NamedTuple):
 
 
 class BootClock(NamedTuple):
-    """A boot's offset to wall time, learned when the clock was known: wall = monotonic + offset."""
+    """A replay's offset to wall time: wall = monotonic + offset. A station's comes with its `clock-set`."""
 
     boot: str
     wall_offset_ms: int
@@ -129,6 +130,12 @@ class Ledger:
             number, fresh = number + 1, f"{name}-{number}"
         return fresh
 
+    def wall_offset_ms(self, boot: str) -> int | None:
+        """A boot's offset to wall time as it is on record; None while it has none."""
+        with self._engine.connect() as connection:
+            query = select(Boot.wall_offset_ms).where(Boot.boot == boot)
+            return connection.execute(query).scalar_one_or_none()
+
     def write(self, batch: Sequence[Entry]) -> list[EventRecord]:
         """Write a batch in one transaction that is on disk when this returns.
 
@@ -140,18 +147,24 @@ class Ledger:
         """
         seq, head, boots = self.seq, self.head, dict(self._boots)
         written: list[EventRecord] = []
+        redated: list[str] = []
         try:
             with self._engine.begin() as connection:
                 readings: list[dict[str, Any]] = []
                 for entry in batch:
                     if isinstance(entry, Told):
                         written += self._write_events(connection, entry)
+                        for body in entry.events:
+                            offset_ms = said_offset_ms(body, entry.moment.mono_ms)
+                            if offset_ms is not None:
+                                clock = BootClock(entry.moment.boot, offset_ms)
+                                redated += self._write_clock(connection, clock)
                     elif isinstance(entry, Second):
                         readings.append(_reading_values(self._boot_id(connection, entry.boot), entry))
                     elif isinstance(entry, Cursor):
                         self._write_cursor(connection, entry)
                     else:
-                        self._write_clock(connection, entry)
+                        redated += self._write_clock(connection, entry)
                 if readings:
                     # A second that a restart within the same boot cut in two keeps its first part.
                     connection.execute(sqlite_insert(ReadingRow).on_conflict_do_nothing(), readings)
@@ -160,6 +173,7 @@ class Ledger:
             self.seq, self.head, self._boots = seq, head, boots
             raise
         self._closed += [record.body.unit for record in written if isinstance(record.body, events.UnitClosed)]
+        self._closed += [unit for unit in redated if unit not in self._closed]
         return written
 
     def keep_heat(self) -> bool:
@@ -219,9 +233,14 @@ class Ledger:
         statement = sqlite_insert(CursorRow).values(name=cursor.name, **values)
         connection.execute(statement.on_conflict_do_update(index_elements=["name"], set_=values))
 
-    def _write_clock(self, connection: Connection, clock: BootClock) -> None:
+    def _write_clock(self, connection: Connection, clock: BootClock) -> list[str]:
+        """Date a boot; the units whose heat history is to be kept anew."""
         boot_id = self._boot_id(connection, clock.boot)
+        known = connection.execute(select(Boot.wall_offset_ms).where(Boot.id == boot_id)).scalar_one()
+        if known == clock.wall_offset_ms:
+            return []
         connection.execute(update(Boot).where(Boot.id == boot_id).values(wall_offset_ms=clock.wall_offset_ms))
+        return heats.forget(connection, boot_id)
 
 
 def _roll_up(connection: Connection, readings: list[dict[str, Any]]) -> None:

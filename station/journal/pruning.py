@@ -1,7 +1,8 @@
 """Thinning old readings: what lay on the plate stays, the rest lives on as minutes and hours.
 
-Events are never touched, so that the chain stays whole. Each piece is a short transaction of its own, with a
-pause after it: a station that writes at the same time never waits longer than one piece takes.
+Events are never touched, so that the chain stays whole. Seconds that the link has yet to send stay until they
+are sent; a station that never sent any is taken to have no broker. Each piece is a short transaction of its
+own, with a pause after it: a station that writes at the same time never waits longer than one piece takes.
 """
 
 import time
@@ -9,12 +10,12 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import NamedTuple
 
-from sqlalchemy import Connection, delete, func, select, update
+from sqlalchemy import Connection, delete, func, select, tuple_, update
 
 from shared.database import reading_engine, writing_engine
 from shared.plate_time import end_ms
 from shared.problems import FailureError, InputError
-from shared.records import Boot, EventRow, PlacementRow, ReadingRow
+from shared.records import READINGS_CURSOR, Boot, CursorRow, EventRow, PlacementRow, ReadingRow
 from shared.schema import check_schema
 from shared.timeline import is_trace, rfc3339
 
@@ -31,13 +32,14 @@ class Thinned(NamedTuple):
     """What pruning did, or would do.
 
     ``gone``: seconds that went; ``kept``: as old, but a unit lay on the plate; ``undated``: of unknown age;
-    ``before``: the limit, RFC 3339.
+    ``before``: the limit, RFC 3339; ``unsent``: as old, but the broker has not had them.
     """
 
     gone: int
     kept: int
     undated: int
     before: str
+    unsent: int = 0
 
 
 class _Piece(NamedTuple):
@@ -97,6 +99,7 @@ def prune(
     days: int,
     *,
     dry_run: bool = False,
+    unsent_too: bool = False,
     progress: Callable[[int, int], None] | None = None,
 ) -> Thinned:
     """Delete readings older than so many days that belong to no unit's time on the plate.
@@ -106,6 +109,7 @@ def prune(
         now_ms: Unix milliseconds; see `believed_now_ms`.
         days: at least 1.
         dry_run: only count.
+        unsent_too: also seconds that the broker has not had.
         progress: told (pieces done, pieces in all).
 
     Raises:
@@ -121,7 +125,9 @@ def prune(
     gone = kept = 0
     try:
         with engine.connect() as connection:
-            pieces = _pieces(connection, limit_ms)
+            sent = None if unsent_too else _sent(connection)
+            pieces = _pieces(connection, limit_ms, sent)
+            unsent = _unsent(connection, limit_ms, sent)
             undated = _undated(connection)
         for done, piece in enumerate(pieces, start=1):
             with engine.begin() as connection:
@@ -133,11 +139,28 @@ def prune(
                 time.sleep(PAUSE_S)
     finally:
         engine.dispose()
-    return Thinned(gone, kept, undated, rfc3339(limit_ms) or "")
+    return Thinned(gone, kept, undated, rfc3339(limit_ms) or "", unsent)
 
 
-def _pieces(connection: Connection, limit_ms: int) -> list[_Piece]:
-    """The stretches of each dated boot that are old enough, whole minutes of them."""
+def _sent(connection: Connection) -> tuple[int, int] | None:
+    """The last second that the broker has had, with the number of its boot; None where none was ever sent."""
+    query = select(CursorRow.boot_id, CursorRow.position).where(CursorRow.name == READINGS_CURSOR)
+    row = connection.execute(query).first()
+    return None if row is None else (row.boot_id or 0, row.position)
+
+
+def _unsent(connection: Connection, limit_ms: int, sent: tuple[int, int] | None) -> int:
+    """Seconds as old that stay because the broker has not had them."""
+    if sent is None:
+        return 0
+    beyond = tuple_(ReadingRow.boot_id, ReadingRow.second) > sent
+    old = ReadingRow.second * 1000 + Boot.wall_offset_ms < limit_ms
+    query = select(func.count()).select_from(ReadingRow).join(Boot, Boot.id == ReadingRow.boot_id)
+    return int(connection.execute(query.where(beyond, old)).scalar_one())
+
+
+def _pieces(connection: Connection, limit_ms: int, sent: tuple[int, int] | None) -> list[_Piece]:
+    """The stretches of each dated boot that are old enough, and were sent if any were; whole minutes."""
     pieces = []
     ends = select(ReadingRow.boot_id, func.min(ReadingRow.second), func.max(ReadingRow.second))
     for boot_id, first, last in connection.execute(ends.group_by(ReadingRow.boot_id)).all():
@@ -147,6 +170,8 @@ def _pieces(connection: Connection, limit_ms: int) -> list[_Piece]:
         if offset_ms is None:
             continue
         until = min(last + 1, (limit_ms - offset_ms) // 60_000 * 60)
+        if sent is not None and boot_id >= sent[0]:
+            until = min(until, (sent[1] + 1) // 60 * 60) if boot_id == sent[0] else 0
         start = max(first, thinned_to or 0)
         while start < until:
             end = min(until, start + PIECE_S)

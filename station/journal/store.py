@@ -3,11 +3,16 @@
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
+from sqlalchemy import select
 from sqlalchemy.exc import DBAPIError
 
+from shared.database import migrating_engine
 from shared.events import EventRecord
-from shared.problems import FailureError
+from shared.problems import FailureError, InputError
+from shared.records import Boot
+from shared.timeline import is_trace
 from station.journal.ledger import BootClock, Entry, Ledger, Told
+from station.journal.migrating import version_of
 from station.journal.seconds import SecondMaker
 from station.replay import Replayed
 
@@ -19,10 +24,12 @@ class ReplayStore:
         """Open or make the database.
 
         Raises:
-            InputError: the file is no database of a station.
+            InputError: the file is no database of a station, or a station has run in it.
             FailureError: it cannot be opened for writing.
         """
         self._path = path
+        if path.is_file():
+            _refuse_a_stations(path)
         try:
             self._ledger = Ledger(path)
         except DBAPIError as error:
@@ -53,6 +60,30 @@ class ReplayStore:
         except DBAPIError as error:
             raise FailureError(f"{self._path}: cannot be written: {error.orig}.") from error
         return written
+
+
+def _refuse_a_stations(path: Path) -> None:
+    """Refuse a file in which anything but replays is recorded, before anything is written to it.
+
+    What follows of a replay's events is kept by unit: the same names at the bench would be changed with them.
+
+    Raises:
+        InputError: names the boot.
+    """
+    version_of(path)
+    engine = migrating_engine(path)
+    try:
+        with engine.connect() as connection:
+            boots = connection.execute(select(Boot.boot).order_by(Boot.id.desc())).scalars().all()
+    finally:
+        engine.dispose()
+    real = [boot for boot in boots if not is_trace(boot)]
+    if real:
+        raise InputError(
+            f"--db is {path}, the record of a station (boot {real[0]!r} is no trace): a replay in it would "
+            "change what is told of the bench's units. Nothing was written; name a new file, or one that "
+            "holds only replays."
+        )
 
 
 def _entries(lines: Iterable[Replayed], boot: str, start_ms: int | None, gap_ms: int) -> Iterator[Entry]:

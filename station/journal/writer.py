@@ -25,7 +25,7 @@ from shared.problems import BenchwardError, DamagedError, FailureError
 from shared.timeline import Moment, is_trace
 from station.journal.backup import set_aside
 from station.journal.claim import UnwritableError
-from station.journal.ledger import BootClock, Cursor, Entry, Ledger, Told
+from station.journal.ledger import Cursor, Entry, Ledger, Told
 from station.rules.fold import fold
 from station.rules.limits import SolventLimits
 from station.rules.recall import Plate, first_draw, recall
@@ -232,10 +232,6 @@ class Journal:
     def add_second(self, second: Second) -> None:
         """Hand in a second of record; never blocks."""
         self._put(_Item(second))
-
-    def set_clock(self, clock: BootClock) -> None:
-        """Hand in a boot's offset to wall time; never blocks."""
-        self._put(_Item(clock))
 
     def move_cursor(self, cursor: Cursor) -> None:
         """Hand in how far a follower has got; never blocks."""

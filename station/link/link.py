@@ -18,6 +18,7 @@ from shared.broker_access import BrokerAccess
 from shared.events import MessageSetAside
 from shared.history import History, Place
 from shared.messages import ROOT, Answer, Head, StationState, Status, encode, topic
+from shared.records import READINGS_CURSOR
 from shared.requests import AnyRequest, Unreadable, parse_json, parse_text
 from shared.timeline import Moment
 from station.journal.ledger import Cursor, Told
@@ -205,7 +206,7 @@ class Link:
                 pages.events(history, self._station),
                 add,
             )
-            self._readings = self._reading_lane(history, history.cursor("link-readings"))
+            self._readings = self._reading_lane(history, history.cursor(READINGS_CURSOR))
             self._live = None
             self._saved = (self._events.stream.cursor, self._readings.stream.cursor)
             self._connections = 0
@@ -343,7 +344,7 @@ class Link:
         self._aside.settle(now=True)  # on disk before the cursor that passes it
         self._cursor_saved_s, self._saved = time.monotonic(), reached
         self._journal.move_cursor(Cursor("link-events", reached[0]))
-        self._journal.move_cursor(Cursor("link-readings", reached[1].second, reached[1].boot_id))
+        self._journal.move_cursor(Cursor(READINGS_CURSOR, reached[1].second, reached[1].boot_id))
 
     def _count_backlog(self, history: History) -> None:
         """How much is left to send, looked at now and then: counting rows costs something."""

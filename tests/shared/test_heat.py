@@ -551,6 +551,7 @@ def test_history_is_this_to_the_digit_when_worked_by_hand() -> None:
         "duration_s": 7.583,
         "coverage": round(6.25 / 7.5833, 6),
         "gaps": [{"boot": "c", "from_s": 2, "to_s": 3.3333}],
+        "unseen": [],
         "peak_c": 105.56,
         "mean_c": round(mean, 3),
         "time_above_s": {

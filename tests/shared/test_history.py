@@ -263,7 +263,10 @@ def test_heat_keeps_the_gap_when_the_sensor_was_open(written: Written) -> None:
 
 
 def test_placement_goes_on_in_the_new_boot_when_the_station_restarts(written: Written) -> None:
-    """A unit that lay there when the power went has one interval in each boot, and none between."""
+    """A unit that lay there when the power went has one interval in each boot, and a gap between.
+
+    Neither boot has a date: how long the gap was is not known, and so the coverage is not either.
+    """
     written(
         started(),
         told(2000, events.UnitBookedIn(unit="A", model="m"), events.UnitPlaced(unit="A")),
@@ -278,7 +281,10 @@ def test_placement_goes_on_in_the_new_boot_when_the_station_restarts(written: Wr
         {"boot": "one", "from_s": 2.0, "to_s": 10.0},
         {"boot": "two", "from_s": 0.5, "to_s": 5.5},
     ]
-    assert (found["duration_s"], found["coverage"], found["time_above_s"]["100"]) == (13.0, 1.0, 8.0)
+    assert (found["duration_s"], found["coverage"], found["time_above_s"]["100"]) == (13.0, None, 8.0)
+    assert found["unseen"] == [
+        {"boot": "one", "from_s": 10.0, "next_boot": "two", "next_from_s": 0.5, "length_s": None}
+    ]
 
 
 def test_placement_ends_with_its_boot_when_a_replay_follows(written: Written) -> None:

@@ -74,6 +74,7 @@ def test_heat_is_what_the_record_says(call, journal) -> None:
     assert set(call("/units/U-1/heat").json) == {
         "unit", "intervals", "duration_s", "coverage", "gaps", "peak_c", "mean_c", "time_above_s",
         "max_rise_c_per_min", "mean_kinetic_c", "equivalent_min_at_100c", "heat_cycles", "by_step",
+        "unseen",
     }  # fmt: skip
 
 

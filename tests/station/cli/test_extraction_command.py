@@ -9,12 +9,16 @@ from typing import Any
 
 import pytest
 from click.testing import Result
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
-from shared.events import Calibrated, StationStarted
+from shared.events import Calibrated, StationStarted, UnitBookedIn, UnitPlaced, UnitRemoved
+from shared.extraction import AirSecond, summary
+from shared.history import History
 from shared.messages import Second
 from shared.timeline import Moment
-from station.cli.extraction import PAGE
 from station.journal.ledger import BootClock, Entry, Ledger, Told
+from station.journal.pruning import prune
 
 Call = Callable[..., Result]
 Lines = Callable[[Result], list[dict[str, Any]]]
@@ -128,11 +132,122 @@ def test_the_threshold_is_the_settings(benchward: Call, weeks: Path, tmp_path: P
     assert "2026-W11" not in result.stdout
 
 
-def test_no_second_is_lost_or_doubled_between_pages(benchward: Call, lines: Lines, tmp_path: Path) -> None:
-    """One page and two seconds more, over two boots: every second counts once."""
-    db = write(tmp_path / "n.db", seconds("one", 0, PAGE - 1, 0.4), seconds("two", 0, 3, 0.4))
+def test_no_second_is_lost_or_doubled_where_stretches_meet(
+    benchward: Call, lines: Lines, tmp_path: Path
+) -> None:
+    """Over the end of an hour, a day, a week and a boot, some without a current: every second counts once."""
+    db = write(
+        tmp_path / "n.db",
+        seconds("one", 3, 7200, 0.4),
+        seconds("one", 86_390, 20, 0.4),
+        seconds("one", 86_420, 5, None),
+        seconds("one", WEEK_S - 2, 7, 0.4),
+        seconds("two", 0, 3, 0.4),
+    )
     found = lines(benchward("extraction", "--db", db, "--format", "jsonl"))
-    assert [round(row["hours"] * 3600) for row in found] == [PAGE - 1, 3]
+    assert [round(row["hours"] * 3600) for row in found] == [7200 + 20 + 2, 5, 3]
+    with History(db) as history:
+        assert history.extractor_seconds(0.25) == (7200 + 20 + 7 + 3, 5)
+        assert history.extractor_seconds(0.25, MONDAY_MS + 3001, MONDAY_MS + 100_000_000) == (7199 + 20, 5)
+        assert history.extractor_seconds(0.4) == (7200 + 20 + 7 + 3, 5)
+        assert history.extractor_seconds(0.4001) == (0, 5)
+
+
+@given(
+    amps=st.lists(st.none() | st.sampled_from([0.0, 0.249, 0.25, 0.251, 0.42]), min_size=1, max_size=300),
+    start=st.integers(0, 90_000),
+    offset_ms=st.integers(MONDAY_MS - WEEK_S * 1000, MONDAY_MS),
+    filter_after_ms=st.integers(-5000, 300_000),
+)
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_sums_of_the_database_are_those_of_its_seconds(
+    tmp_path_factory: pytest.TempPathFactory,
+    amps: list[float | None],
+    start: int,
+    offset_ms: int,
+    filter_after_ms: int,
+) -> None:
+    """Whatever ran, wherever hours, weeks and the filter begin: the arithmetic on each second agrees."""
+    db = tmp_path_factory.mktemp("air") / "n.db"
+    ledger = Ledger(db)
+    record = [entry for at, a in enumerate(amps, start) for entry in seconds("b", at, 1, a)]
+    ledger.write([told("b", 0), BootClock("b", offset_ms), *record])
+    ledger.close()
+    since_ms = offset_ms + 1000 * start + filter_after_ms
+    plain = [AirSecond(offset_ms + 1000 * at, a) for at, a in enumerate(amps, start)]
+    with History(db) as history:
+        found = summary(history.air(0.25, since_ms), 0.25, since_ms)
+    expected = summary(plain, 0.25, since_ms)
+    assert [week._replace(mean_a=0.0, drift_percent=0.0) for week in found["weeks"]] == [
+        week._replace(mean_a=0.0, drift_percent=0.0) for week in expected["weeks"]
+    ]
+    for name in ("hours_run", "hours_since_filter", "hours_without_current", "undated"):
+        assert found[name] == expected[name]
+    assert [week.mean_a for week in found["weeks"]] == pytest.approx([w.mean_a for w in expected["weeks"]])
+
+
+def test_progress_is_told_stretch_by_stretch(weeks: Path) -> None:
+    """A year is added up for seconds: who watches sees how far it has come."""
+    heard: list[tuple[int, int]] = []
+    with History(weeks) as history:
+        for _ in history.air(0.25, progress=lambda done, whole: heard.append((done, whole))):
+            pass
+    whole = heard[0][1]
+    assert heard == [(done, whole) for done in range(1, whole + 1)]
+    assert whole == 16, "the first boot's fourteen days and an hour by the day, and the second's half hour"
+
+
+HOUR_S = 3600
+DAY_S = 86_400
+
+
+def test_pruning_takes_no_hours_away(benchward: Call, lines: Lines, tmp_path: Path) -> None:
+    """Ten hours run over two days, a unit on the plate for part of a minute, the filter new after six.
+
+    Switched on and off in the middle of minutes: 40 s of 60 at 0.42 A are a mean of 0.28 A, and count as a
+    whole minute; 20 s are a mean of 0.14 A, and count as none. Two more hours have no current.
+    """
+    db = write(
+        tmp_path / "n.db",
+        seconds("one", 0, 6 * HOUR_S, 0.42),
+        told("one", 6 * HOUR_S, "extraction"),
+        seconds("one", 6 * HOUR_S, 4 * HOUR_S, 0.42),
+        seconds("one", 10 * HOUR_S, 20, 0.0),
+        seconds("one", 10 * HOUR_S + 20, 40, 0.42),
+        seconds("one", 10 * HOUR_S + 60, 20, 0.42),
+        seconds("one", 10 * HOUR_S + 80, 40, 0.0),
+        seconds("one", 11 * HOUR_S, 2 * HOUR_S, None),
+        Told(Moment("one", 14 * HOUR_S * 1000), (UnitBookedIn(unit="U", model="m"), UnitPlaced(unit="U"))),
+        Told(Moment("one", 14 * HOUR_S * 1000 + 29_500), (UnitRemoved(unit="U"),)),
+        seconds("one", 14 * HOUR_S, 60, 0.42),
+        seconds("one", 3 * DAY_S, HOUR_S, 0.42),
+    )
+    before = lines(benchward("extraction", "--db", db, "--format", "jsonl"))
+    with History(db) as history:
+        assert history.extractor_seconds(0.25) == (11 * HOUR_S + 120, 2 * HOUR_S)
+        assert not history.is_thinned()
+    assert prune(db, MONDAY_MS + 4 * DAY_S * 1000, 1).gone == 12 * HOUR_S + 120 + 30
+    after = lines(benchward("extraction", "--db", db, "--format", "jsonl"))
+    assert [row["week"] for row in after] == [row["week"] for row in before]
+    assert after[0]["hours"] == pytest.approx(before[0]["hours"], abs=1e-9)
+    assert after[0]["filter_hours"] == pytest.approx(5 + 120 / HOUR_S)
+    assert after[0]["mean_a"] == pytest.approx(0.42, abs=0.001)
+    with History(db) as history:
+        assert history.is_thinned()
+        assert history.extractor_seconds(0.25) == (11 * HOUR_S + 120, 2 * HOUR_S)
+        day = (MONDAY_MS, MONDAY_MS + DAY_S * 1000)
+        assert history.extractor_seconds(0.25, *day) == (10 * HOUR_S + 120, 2 * HOUR_S)
+        assert history.extractor_seconds(0.25, MONDAY_MS + 30_000, MONDAY_MS + 120_000) == (60, 0)
+    text = benchward("extraction", "--db", db).stdout
+    assert text.startswith(
+        "The extractor ran for 11.03 h on record.\n5.03 h of it since its last calibration"
+    )
+    assert "2.00 h of record have no current" in text
+    assert "each start and stop of the fan may be off by up to a minute" in text
+    assert (
+        "Old seconds were pruned: there a minute counts as run when its mean current is at least 0.25 A"
+        in text
+    )
 
 
 def test_a_calibration_without_a_date_is_told_apart_from_none(benchward: Call, tmp_path: Path) -> None:

@@ -79,6 +79,7 @@ def test_heat_has_every_figure_when_asked_as_json(benchward: Call, recorded: Pat
     assert set(found) == {
         "unit", "intervals", "duration_s", "coverage", "gaps", "peak_c", "mean_c", "time_above_s",
         "max_rise_c_per_min", "mean_kinetic_c", "equivalent_min_at_100c", "heat_cycles", "by_step",
+        "unseen",
     }  # fmt: skip
     above = [found["time_above_s"][key] for key in ("60", "80", "100", "110")]
     assert above == sorted(above, reverse=True)

@@ -1,16 +1,22 @@
 """`benchward replay`: events on stdout, a database on request, and nothing at all for a bad trace."""
 
 import os
+import sqlite3
 import subprocess
 import sys
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 import pytest
 from click.testing import Result
 
+from shared import events
 from shared.chain import ZERO, verify
+from shared.records import SCHEMA_VERSION
+from shared.timeline import Moment
+from station.journal.ledger import Ledger, Told
 
 HEADER = "t_s,plate_frame,extraction_a,solvent_out,request\n"
 Call = Callable[..., Result]
@@ -221,3 +227,47 @@ def test_replay_leaves_a_file_alone_when_it_is_no_database(
     assert (result.exit_code != 0, result.stdout) == (True, "")
     assert "notes.txt" in result.stderr
     assert notes.read_text("utf-8") == "remember the wire\n" * 100
+
+
+@pytest.mark.parametrize("traced", [False, True])
+def test_replay_is_refused_when_a_station_has_run_in_its_database(
+    benchward: Call, short: Path, tmp_path: Path, traced: bool
+) -> None:
+    """The bench's own DP-1 is not closed, moved or ended by a trace that has one too; nothing is written."""
+    db = tmp_path / "bench.db"
+    if traced:
+        assert benchward("replay", short, "--db", db).exit_code == 0
+    ledger = Ledger(db)
+    ledger.write([
+        Told(
+            Moment("7d1c", 0),
+            (
+                events.StationStarted(station="s", version="v", sheet="s"),
+                events.UnitBookedIn(unit="DP-1", model="m"),
+                events.UnitPlaced(unit="DP-1"),
+            ),
+        )
+    ])  # fmt: skip
+    ledger.close()
+    before = db.read_bytes()
+    result = benchward("replay", short, "--db", db)
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert f"--db is {db}, the record of a station (boot '7d1c' is no trace)" in result.stderr
+    assert "name a new file, or one that holds only replays" in result.stderr.replace("\n", " ")
+    assert db.read_bytes() == before
+
+
+def test_replay_is_refused_without_migrating_when_a_station_ran_under_an_older_schema(
+    benchward: Call, short: Path, tmp_path: Path
+) -> None:
+    """Nothing is written before the refusal, not even a newer schema."""
+    db = tmp_path / "bench.db"
+    ledger = Ledger(db)
+    ledger.write([Told(Moment("7d1c", 0), (events.SolventLifted(),))])
+    ledger.close()
+    with closing(sqlite3.connect(db)) as connection, connection:
+        connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION - 1}")
+    before = db.read_bytes()
+    result = benchward("replay", short, "--db", db)
+    assert (result.exit_code, "is no trace" in result.stderr) == (2, True)
+    assert db.read_bytes() == before

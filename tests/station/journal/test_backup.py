@@ -42,6 +42,20 @@ def test_backup_is_one_whole_file(path, tmp_path):
     assert [file.name for file in folder.iterdir()] == ["copy.db"]
 
 
+def test_backup_is_of_a_kind_that_needs_no_file_beside_it(path, tmp_path):
+    """Bytes 18 and 19 of the file: 2 where there is a write-ahead log, 1 where there is none.
+
+    Source: the SQLite file format, https://www.sqlite.org/fileformat.html, "The Database Header".
+    """
+    copied = back_up(path, tmp_path / "copy.db")
+    assert path.read_bytes()[18:20] == b"\x02\x02"
+    assert copied.path.read_bytes()[18:20] == b"\x01\x01"
+    copied.path.chmod(0o444)
+    with closing(sqlite3.connect(copied.path)) as connection:
+        assert connection.execute("SELECT count(*) FROM events").fetchone() == (100,)
+        assert [file.name for file in tmp_path.glob("copy.db*")] == ["copy.db"]
+
+
 def test_backup_into_a_folder_gets_the_name_and_the_time(path, tmp_path):
     """One command a night, no name to think of."""
     copied = back_up(path, tmp_path)
@@ -103,6 +117,51 @@ def test_restore_keeps_what_was_there(path, tmp_path):
     ledger = Ledger(path)
     assert ledger.seq == 100
     ledger.close()
+
+
+@pytest.mark.parametrize("gone", [False, True], ids=["database there", "database removed by hand"])
+def test_restore_is_not_undone_by_the_log_of_the_old_file(path, tmp_path, gone):
+    """A station that was killed left its write-ahead log; SQLite would play it over what was put back."""
+    copied = back_up(path, tmp_path / "copy.db")
+    ledger = Ledger(path)
+    ledger.write([told(number) for number in range(100, 110)])
+    sides = {name: path.with_name(path.name + name).read_bytes() for name in ("-wal", "-shm")}
+    whole = path.read_bytes()
+    ledger.close()
+    path.write_bytes(whole)
+    for name, content in sides.items():
+        path.with_name(path.name + name).write_bytes(content)
+    assert len(sides["-wal"]) > 0
+    if gone:
+        path.unlink()
+    done = CliRunner().invoke(main, ["restore", str(tmp_path / "copy.db"), "--db", str(path)])
+    assert (done.exit_code, f"read back whole; head {copied.head}" in done.stdout) == (0, True)
+    assert verified(path).head == copied.head
+    aside = Path(done.stdout.split("is kept as ")[1].strip())
+    assert aside.exists()
+    assert aside.name.endswith("-wal") == gone
+    kept = aside if gone else aside.with_name(aside.name + "-wal")
+    assert kept.read_bytes()[:32] == sides["-wal"][:32]
+    if not gone:
+        assert verified(aside).events == 110
+
+
+def test_restore_moves_an_unfinished_transaction_of_the_old_file_aside(path, tmp_path):
+    """A rollback journal that is left belongs to the old file as well."""
+    back_up(path, tmp_path / "copy.db")
+    path.unlink()
+    path.with_name(path.name + "-journal").write_bytes(b"old")
+    _, aside = restore(tmp_path / "copy.db", path)
+    assert aside is not None
+    assert aside.read_bytes() == b"old"
+    assert not path.with_name(path.name + "-journal").exists()
+
+
+def test_restore_where_nothing_was_keeps_nothing(path, tmp_path):
+    """A new machine: there is nothing to set aside."""
+    back_up(path, tmp_path / "copy.db")
+    put_back, aside = restore(tmp_path / "copy.db", tmp_path / "new.db")
+    assert (put_back.events, aside) == (100, None)
 
 
 def test_restore_is_refused_while_a_station_writes(path, tmp_path):

@@ -15,11 +15,11 @@ from shared.database import reading_engine
 from shared.history import History
 from shared.messages import Second
 from shared.problems import FailureError
-from shared.timeline import Moment
+from shared.timeline import Moment, rfc3339
 from station.cli import main
 from station.journal import heats
 from station.journal.audit import audit
-from station.journal.ledger import Entry, Ledger, Told
+from station.journal.ledger import BootClock, Entry, Ledger, Told
 from station.journal.writer import Journal
 
 UNIT = "DP-1"
@@ -280,3 +280,131 @@ def test_whatever_the_record_the_kept_history_is_that_of_its_readings(
     assert msgspec.json.decode(kept(path)[0]) == added_up(path)
     with History(path) as history:
         assert history.heat(UNIT) == added_up(path)
+
+
+STARTED = events.StationStarted(station="s", version="v", sheet="s")
+BOOTED_WALL_MS = 1_780_000_000_000
+
+
+def set_to(clock: BootClock) -> list[Entry]:
+    """A boot's offset with the event that tells it, 50 s into the boot."""
+    wall = rfc3339(clock.wall_offset_ms + 50_000)
+    return [clock, told(50, events.ClockSet(wall=wall or ""), boot=clock.boot)]
+
+
+def power_cut(path: Path, *clocks: BootClock) -> None:
+    """Ten minutes hot on the plate, the station off, ten minutes hot in a new boot, closed and kept."""
+    ledger = Ledger(path)
+    entries = work(0.0)
+    ledger.write([*entries[:3], *(second(at, 100.0) for at in range(600))])
+    ledger.write([
+        told(30, STARTED, boot="c"),
+        *(second(at, 100.0, "c") for at in range(30, 631)),
+        told(630, *(body for entry in entries[3:] for body in entry.events), boot="c"),
+        *(second(at, 100.0, "c") for at in range(631, 640)),
+        *(entry for clock in clocks for entry in set_to(clock)),
+    ])  # fmt: skip
+    while ledger.keep_heat():
+        pass
+    ledger.close()
+
+
+def dates(away_s: int = 3600) -> tuple[BootClock, BootClock]:
+    """Both boots dated, so that between the last second of one and the start of the other so much went by."""
+    return BootClock("b", BOOTED_WALL_MS), BootClock("c", BOOTED_WALL_MS + (600 + away_s - 30) * 1000)
+
+
+def test_time_between_two_boots_is_a_gap_of_known_length_when_both_have_a_date(tmp_path):
+    """An hour without power on a hot plate counts as time on it and against the coverage."""
+    path = tmp_path / "bench.db"
+    power_cut(path, *dates())
+    with History(path) as history:
+        found = history.heat(UNIT)
+    assert found["duration_s"] == 600 + 3600 + 600
+    assert found["coverage"] == pytest.approx(1200 / 4800)
+    assert found["gaps"] == [{"boot": "b", "from_s": 600.0, "to_s": 4200.0}]
+    assert found["unseen"] == [
+        {"boot": "b", "from_s": 600.0, "next_boot": "c", "next_from_s": 30.0, "length_s": 3600.0}
+    ]
+    assert found["time_above_s"]["80"] == 1200, "no reading of the hour is made up"
+    assert found["heat_cycles"] == 1, "no reading says that it cooled"
+    strip = found["by_step"]["strip"]
+    assert (strip["duration_s"], strip["heat_cycles"]) == (595 + 3600 + 600, 0)
+    assert [stretch["length_s"] for stretch in strip["unseen"]] == [3600.0]
+    assert msgspec.json.decode(kept(path)[0]) == added_up(path)
+    audit(path)
+    text = CliRunner().invoke(main, ["heat", UNIT, "--db", str(path)]).stdout
+    assert "1:20:00 h, 25.0% of it with a valid reading" in text
+    assert "no station ran    1:00:00 h from 600.0 s of boot b to the start of c" in text
+    assert "  no reading" not in text
+
+
+def test_plate_that_was_cold_after_the_power_cut_counts_its_next_cycle(tmp_path):
+    """Below 50 °C in the new boot: what comes up to 60 °C after that is a cycle of its own."""
+    path = tmp_path / "bench.db"
+    ledger = Ledger(path)
+    ledger.write([*work(0.0)[:3], *(second(at, 100.0) for at in range(600))])
+    ledger.write([
+        told(30, STARTED, boot="c"),
+        *(second(at, 30.0 if at < 300 else 100.0, "c") for at in range(30, 600)),
+        told(600, events.UnitRemoved(unit=UNIT), boot="c"),
+    ])  # fmt: skip
+    ledger.close()
+    with History(path) as history:
+        assert history.heat(UNIT)["heat_cycles"] == 2
+
+
+def test_unit_laid_on_the_plate_anew_comes_cold(tmp_path):
+    """Taken off and put back: two cycles, and no unseen time between."""
+    path = tmp_path / "bench.db"
+    ledger = Ledger(path)
+    ledger.write([*work(0, 100), *work(200, 300), *(second(at) for at in range(305))])
+    ledger.close()
+    with History(path) as history:
+        found = history.heat(UNIT)
+    assert (found["heat_cycles"], found["unseen"], found["coverage"]) == (2, [], 1.0)
+
+
+@pytest.mark.parametrize("clocks", [(), dates()[:1], dates()[1:], dates(-60)])
+def test_time_between_two_boots_is_of_unknown_length_when_the_dates_do_not_tell_it(tmp_path, clocks):
+    """No date, one date, or a clock set back between: said so, and the coverage cannot be told."""
+    path = tmp_path / "bench.db"
+    power_cut(path, *clocks)
+    with History(path) as history:
+        found = history.heat(UNIT)
+    assert (found["duration_s"], found["coverage"], found["gaps"]) == (1200, None, [])
+    assert [stretch["length_s"] for stretch in found["unseen"]] == [None]
+    assert found["peak_c"] == 100.0
+    audit(path)
+    text = CliRunner().invoke(main, ["heat", UNIT, "--db", str(path)]).stdout
+    assert "20:00 min at least; how much longer is not known" in text
+    assert "no station ran    an unknown time from 600.0 s of boot b" in text
+    assert "peak, mean        100.0 °C" in text
+    assert "100.0%" not in text
+
+
+def test_history_kept_before_the_clock_was_known_is_made_anew_with_it(tmp_path):
+    """The offset comes after the unit was closed: what was kept would contradict the readings and dates."""
+    path = tmp_path / "bench.db"
+    power_cut(path, dates()[0])
+    assert added_up(path)["coverage"] is None
+    ledger = Ledger(path)
+    ledger.write(set_to(dates()[1]))
+    with History(path) as history:
+        assert history.heat(UNIT)["coverage"] == 0.25, "nothing old is told before it is made anew"
+    assert ledger.keep_heat()
+    ledger.write(set_to(dates()[1]))
+    assert not ledger.keep_heat(), "the same date again changes nothing"
+    ledger.close()
+    assert msgspec.json.decode(kept(path)[0])["coverage"] == 0.25
+    audit(path)
+
+
+def test_figures_of_older_arithmetic_are_made_anew_at_a_start(path):
+    """What an earlier version kept is not used; the units closed last are caught up with."""
+    change(path, "UPDATE closed_heat SET arithmetic = ?, body = '{}'", heat.ARITHMETIC - 1)
+    ledger = Ledger(path)
+    assert ledger.keep_heat()
+    assert not ledger.keep_heat()
+    ledger.close()
+    assert msgspec.json.decode(kept(path)[0]) == added_up(path)

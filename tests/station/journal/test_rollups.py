@@ -13,12 +13,13 @@ from sqlalchemy import Engine, event
 
 from shared import events
 from shared.curve import curve
+from shared.history import History
 from shared.messages import Second
 from shared.problems import FailureError, InputError
 from shared.timeline import Moment
 from station.cli import main
 from station.journal.audit import audit
-from station.journal.ledger import BootClock, Ledger, Told
+from station.journal.ledger import BootClock, Cursor, Ledger, Told
 from station.journal.pruning import DAY_MS, believed_now_ms, prune
 from station.journal.rolling import roll_up_anew
 
@@ -150,10 +151,77 @@ def test_pruning_keeps_units_events_and_rollups(tmp_path):
     assert prune(path, now_ms, 1).gone == 0
 
 
+def seconds_between(path: Path, first: int, last: int) -> int:
+    """Seconds of record in a stretch."""
+    with closing(sqlite3.connect(path)) as connection:
+        query = "SELECT count(*) FROM readings WHERE second BETWEEN ? AND ?"
+        return connection.execute(query, (first, last)).fetchone()[0]
+
+
+def test_pruning_keeps_the_seconds_of_a_unit_that_still_lies_on_the_plate(tmp_path):
+    """Placed days ago and never removed: its heat history still needs every one of them."""
+    unit = [
+        BootClock("b", WALL_MS),
+        Told(Moment("b", 0), (events.UnitBookedIn(unit="U", model="m"), events.UnitTaken(unit="U"))),
+        Told(Moment("b", 3_600_000), (events.UnitPlaced(unit="U"),)),
+    ]
+    path = written(tmp_path / "b.db", unit, [second(at) for at in range(7200)])
+    assert prune(path, WALL_MS + 5 * DAY_MS, 1)[:2] == (3600, 3600)
+    assert seconds_between(path, 3600, 7199) == 3600
+    with History(path) as history:
+        assert history.heat("U")["coverage"] == 1.0
+
+
+@pytest.mark.parametrize(
+    ("cursor", "gone", "unsent"),
+    [
+        (None, 7200 - 601, 0),
+        (Cursor("link-readings", 0, 0), 0, 7200),
+        (Cursor("link-readings", 59, 1), 60, 7140),
+        (Cursor("link-readings", 118, 1), 60, 7081),
+        (Cursor("link-readings", 119, 1), 120, 7080),
+        (Cursor("link-readings", 90_000, 1), 7200 - 601, 0),
+        (Cursor("link-readings", 3, 2), 7200 - 601, 0),
+        (Cursor("link-events", 0), 7200 - 601, 0),
+    ],
+)
+def test_pruning_leaves_what_the_broker_has_not_had(tmp_path, cursor, gone, unsent):
+    """The link sends from its cursor on; by whole minutes, and a station without a broker has none."""
+    path = on_plate(tmp_path / "b.db")
+    if cursor is not None:
+        ledger = Ledger(path)
+        ledger.write([told_in("second"), cursor])
+        ledger.close()
+    now_ms = WALL_MS + 2 * DAY_MS
+    planned = prune(path, now_ms, 1, dry_run=True)
+    done = prune(path, now_ms, 1)
+    assert (done.gone, done.unsent) == (planned.gone, planned.unsent) == (gone, unsent)
+    assert prune(path, now_ms, 1, unsent_too=True).gone == 7200 - 601 - gone
+    audit(path)
+
+
+def told_in(boot: str) -> Told:
+    """Anything in a boot."""
+    return Told(Moment(boot, 0), (events.SolventLifted(),))
+
+
+def test_prune_says_what_stays_for_the_broker(tmp_path):
+    """In words, with what to do where the broker is gone for good."""
+    path = on_plate(tmp_path / "b.db")
+    ledger = Ledger(path)
+    ledger.write([Cursor("link-readings", 0, 0)])
+    ledger.close()
+    kept = pruned(path, "--as-of", "2026-03-04")
+    assert "7200 seconds stay because the broker has not had them yet; with --unsent-too" in kept.stdout
+    assert seconds_left(path) == 14_400
+    gone = pruned(path, "--as-of", "2026-03-04", "--unsent-too")
+    assert gone.stdout.split()[0] == str(7200 - 601)
+
+
 def test_pruning_leaves_what_has_no_date(tmp_path):
     """A boot whose clock was never set may be of yesterday."""
     path = written(tmp_path / "b.db", [second(at) for at in range(100)])
-    assert prune(path, WALL_MS + 100 * DAY_MS, 1) == (0, 0, 100, "2026-06-09T08:26:00.000Z")
+    assert prune(path, WALL_MS + 100 * DAY_MS, 1) == (0, 0, 100, "2026-06-09T08:26:00.000Z", 0)
 
 
 def test_pruning_a_day_of_today_is_refused(tmp_path):

@@ -17,7 +17,7 @@ from shared.history import History, Place
 from shared.messages import Answer, Second
 from shared.problems import FailureError
 from shared.timeline import Moment
-from station.journal.ledger import BootClock, Cursor, Told
+from station.journal.ledger import Cursor, Ledger, Told
 from station.journal.writer import QUEUE_LIMIT, Journal, Reply
 from station.rules.requests import Outcome
 
@@ -135,13 +135,13 @@ def test_stop_writes_what_waits_when_the_batch_is_not_due(path: Path) -> None:
     journal.start()
     for at in range(30):
         journal.add_second(second(at))
-    journal.set_clock(BootClock("b", 5000))
     journal.move_cursor(Cursor("link-events", 1))
+    journal.tell(told(0, events.ClockSet(wall="1970-01-01T00:00:05.000Z")))
     journal.tell(told(0, events.StationStopped(reason="asked")))
     assert journal.stop()
     with History(path) as history:
-        assert history.counts() == {"readings": 30, "events": 1, "alarms": 0, "units": 0}
-        assert [dated.wall_ms for dated in history.events()] == [5000]
+        assert history.counts() == {"readings": 30, "events": 2, "alarms": 0, "units": 0}
+        assert [dated.wall_ms for dated in history.events()] == [5000, 5000]
         assert history.cursor("link-events") == Place(0, 1)
     assert (journal.ok, journal.lost) == (False, 0)
 
@@ -254,3 +254,22 @@ def test_full_memory_leaves_out_readings_and_never_an_event(path):
         assert history.counts() == {"readings": QUEUE_LIMIT, "events": 50, "alarms": 0, "units": 0}
         assert [record.body.technician for record, _ in history.events()] == [f"T-{n}" for n in range(50)]
         assert history.newest_second() == Place(1, QUEUE_LIMIT - 1)
+
+
+def test_state_of_a_station_leaves_replays_in_its_file_out(path: Path) -> None:
+    """A replay had a bench of its own: its technician and its unit are not the station's."""
+    replayed = (
+        events.StationStarted(station="replay", version="v", sheet="s"),
+        events.SignedIn(technician="T-9"),
+        events.UnitBookedIn(unit="DP-9", model="m"),
+        events.UnitPlaced(unit="DP-9"),
+    )
+    ledger = Ledger(path)
+    ledger.write([Told(Moment("trace-00ff", 0), replayed)])
+    ledger.write([Told(Moment("7d1c", 0), (events.UnitBookedIn(unit="DP-1", model="m"),))])
+    ledger.close()
+    journal = Journal(path, LONG_BATCH_S)
+    state = journal.durable()
+    assert journal.stop()
+    assert list(state.units) == ["DP-1"]
+    assert (state.technician, state.on_plate) == (None, None)
