@@ -5,6 +5,8 @@ opt=/opt/benchward
 etc=/etc/benchward
 data=/var/lib/benchward
 units=/etc/systemd/system
+command=/usr/local/bin/benchward
+account=benchward
 simulated_conf="$units/benchward-station.service.d/simulated.conf"
 services=(benchward-station.service benchward-dashboard.service benchward-collector.service)
 
@@ -154,6 +156,39 @@ put_units() {
     for file in "$project"/deploy/systemd/*; do
         put 644 root:root "$units/$(basename "$file")" <"$file"
     done
+}
+
+# unit_says FILE KEY: the values that a unit gives a key, in one line.
+unit_says() {
+    sed -n "s/^$2=//p" "$1" | tr '\n' ' ' | sed 's/ *$//'
+}
+
+# command_text UNIT: the command line that people call. As root it becomes the user of the station's unit, with the
+# groups and the environment that the unit gives it: without them it reaches neither pins nor bus.
+command_text() {
+    local unit=$1 environment folder
+    environment="$(unit_says "$unit" Environment)"
+    folder="$(tr ' ' '\n' <<<"$environment" | sed -n 's/^LG_WD=//p')"
+    cat <<END_OF_FILE
+#!/bin/sh
+# Benchward's command line, as the user whom its files belong to and with this bench's settings.
+program=$opt/current/bin/benchward
+[ "\$(id -u)" -eq 0 ] || exec "\$program" "\$@"
+own="\$(id -gn $account)"
+set -- --settings $etc/station.toml "\$@"
+# The library that drives the pins makes files of its own there; the folder goes when the station is stopped.
+[ -d $folder ] || install -d -m 750 -o $account -g "\$own" $folder
+set -- -- "\$program" "\$@"
+for group in $(unit_says "$unit" SupplementaryGroups); do
+    ! getent group "\$group" >/dev/null || set -- -G "\$group" "\$@"
+done
+exec env $environment runuser -u $account -g "\$own" "\$@"
+END_OF_FILE
+}
+
+# put_command: the command line, for the station's unit as this folder has it.
+put_command() {
+    command_text "$project/deploy/systemd/benchward-station.service" | put 755 root:root "$command"
 }
 
 # as_benchward RELEASE ARGUMENT...: our program as the user whom the files belong to.
