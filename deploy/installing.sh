@@ -104,10 +104,43 @@ need_root() {
 release_of() {
     local version mark
     version="$(sed -n 's/^VERSION = "\(.*\)"/\1/p' "$project/shared/__init__.py")"
-    mark="$(cd "$project" && find station dashboard shared pyproject.toml deploy/lock.txt -type f \
+    mark="$(cd "$project" && find station dashboard shared pyproject.toml deploy/lock.txt deploy/lock-collect.txt -type f \
         ! -path '*/__pycache__/*' -print0 | LC_ALL=C sort -z | xargs -0 sha256sum | sha256sum | cut -c1-10)"
     [ -n "$version" ] || stop "$project/shared/__init__.py names no VERSION."
     printf '%s-%s' "$version" "$mark"
+}
+
+# install_locked FOLDER LOCK: the packages of a lock, each checked against its hashes, into a virtual environment.
+install_locked() {
+    local folder=$1 lock="$project/deploy/$2.txt" from=()
+    if [ -n "$wheels" ]; then
+        lock="$wheels/$2.txt" from=(--no-index --find-links "$wheels")
+    fi
+    run "$folder/bin/python" -m pip install -q --disable-pip-version-check "${from[@]}" --require-hashes -r "$lock"
+}
+
+# wants_postgres: whether the collector of this machine writes, or is told to write, into PostgreSQL.
+wants_postgres() {
+    local url="${collect_to:-}"
+    [ -n "$url" ] || url="$(sed -n 's/^COLLECT_TO=["'\'']\{0,1\}//p' "$etc/collector.env" 2>/dev/null || true)"
+    case "$url" in postgresql:*) ;; *) return 1 ;; esac
+}
+
+# need_wheels: what --wheels names holds all that is wanted of it.
+need_wheels() {
+    [ -n "$wheels" ] || return 0
+    [ -f "$wheels/lock.txt" ] || wrong_use "$wheels holds no lock.txt: make it with deploy/wheels."
+    ! wants_postgres || [ -f "$wheels/lock-collect.txt" ] ||
+        wrong_use "$wheels holds no driver for PostgreSQL: make it with deploy/wheels --collect."
+}
+
+# add_postgres NAME: what the collector needs for PostgreSQL, into a release that is there.
+add_postgres() {
+    local folder="$opt/releases/$1"
+    [ ! -e "$folder/collects" ] || return 0
+    say "What the collector needs for PostgreSQL:"
+    install_locked "$folder" lock-collect
+    run touch "$folder/collects"
 }
 
 # build_release NAME: a virtual environment with the program under $opt/releases; nothing else changes.
@@ -123,14 +156,11 @@ build_release() {
     run install -d -m 755 "$opt" "$opt/releases"
     run python3 -m venv --system-site-packages "$folder"
     if [ -n "$wheels" ]; then
-        run "$folder/bin/python" -m pip install -q --disable-pip-version-check --no-index --find-links "$wheels" \
-            --require-hashes -r "$wheels/lock.txt"
-    elif ! run "$folder/bin/python" -m pip install -q --disable-pip-version-check --require-hashes \
-        -r "$project/deploy/lock.txt"; then
+        install_locked "$folder" lock
+    elif ! install_locked "$folder" lock; then
         say "Some packages come as source only: a compiler is needed."
         run env DEBIAN_FRONTEND=noninteractive apt-get install -y -q gcc python3-dev
-        run "$folder/bin/python" -m pip install -q --disable-pip-version-check --require-hashes \
-            -r "$project/deploy/lock.txt"
+        install_locked "$folder" lock
     fi
     # From a copy: what building leaves behind does not belong in the folder that was handed out.
     source="$(mktemp -d)"
