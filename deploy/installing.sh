@@ -100,12 +100,13 @@ need_root() {
     [ -n "$dry" ] || [ "$(id -u)" -eq 0 ] || stop "This changes the machine: run it with sudo, or with --dry-run."
 }
 
-# release_of: the name of what this folder holds: its version and a mark of its contents.
+# release_of: the name of what this folder holds: its version and a mark of its contents. The chart library is no
+# part of it: it may be there or not.
 release_of() {
     local version mark
     version="$(sed -n 's/^VERSION = "\(.*\)"/\1/p' "$project/shared/__init__.py")"
     mark="$(cd "$project" && find station dashboard shared pyproject.toml deploy/lock.txt deploy/lock-collect.txt -type f \
-        ! -path '*/__pycache__/*' -print0 | LC_ALL=C sort -z | xargs -0 sha256sum | sha256sum | cut -c1-10)"
+        ! -path '*/__pycache__/*' ! -path 'dashboard/static/vendor/*' -print0 | LC_ALL=C sort -z | xargs -0 sha256sum | sha256sum | cut -c1-10)"
     [ -n "$version" ] || stop "$project/shared/__init__.py names no VERSION."
     printf '%s-%s' "$version" "$mark"
 }
@@ -141,6 +142,18 @@ add_postgres() {
     say "What the collector needs for PostgreSQL:"
     install_locked "$folder" lock-collect
     run touch "$folder/collects"
+}
+
+# need_chart_library NAME: zoom and hover for the curves of a release that is there; without them it works as well.
+need_chart_library() {
+    local package="$opt/releases/$1/lib/python3/site-packages/dashboard" from=() found
+    for found in "$opt/releases/$1"/lib/python3.*/site-packages/dashboard; do
+        [ ! -d "$found" ] || package="$found"
+    done
+    ! compgen -G "$package/static/vendor/uplot-*.js" >/dev/null || return 0
+    [ -z "$wheels" ] || from=(--from "$wheels")
+    run "$project/deploy/chart-library" "${from[@]}" "$package/static/vendor" ||
+        warn "the pages' curves are without zoom."
 }
 
 # build_release NAME: a virtual environment with the program under $opt/releases; nothing else changes.
