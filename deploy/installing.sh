@@ -61,6 +61,58 @@ agreed() {
     [ "$answer" = y ] || [ "$answer" = Y ]
 }
 
+# Roles at the broker, and what stands beside the stations in the topics: none of these may name a station.
+taken_names="dashboard job-system collector answers"
+
+# may_be_station ID: whether it may name a station, in its records, in topics and at the broker.
+may_be_station() {
+    local LC_ALL=C
+    [[ "$1" =~ ^[A-Za-z0-9_.][A-Za-z0-9_.-]{0,39}$ ]] && [[ " $taken_names " != *" $1 "* ]]
+}
+
+# station_of FILE: the station that settings are for. They are read as what they are, TOML.
+station_of() {
+    python3 - "$1" 2>/dev/null <<'END_OF_FILE' || stop "$1: could not be read as settings; benchward settings check says more."
+import sys, tomllib
+with open(sys.argv[1], "rb") as file:
+    print(tomllib.load(file).get("station", {}).get("id", "bench-1"))
+END_OF_FILE
+}
+
+# which_station ASKED: the station of this machine. Once it has a name it keeps it: its record bears it.
+which_station() {
+    local asked=$1 there
+    if [ ! -e "$etc/station.toml" ]; then
+        printf '%s' "${asked:-bench-1}"
+        return
+    fi
+    there="$(station_of "$etc/station.toml")" || exit
+    [ -z "$asked" ] || [ "$asked" = "$there" ] || wrong_use "This machine is the station '$there' ($etc/station.toml), not '$asked'.
+Its record and its user at the broker bear that name. Leave --station out, or take it off first: deploy/uninstall."
+    printf '%s' "$there"
+}
+
+# settings_text STATION: the settings that a new station begins with.
+settings_text() {
+    cat <<END_OF_FILE
+# This bench. What is left out keeps its default; all of them: benchward settings check
+# After a change: sudo systemctl restart benchward-station
+
+[station]
+id = "$1"
+
+[broker]
+host = "localhost"
+port = 8883
+user = "$1"
+password_file = "$etc/broker/$1.password"
+ca_file = "$etc/broker/ca.crt"
+
+[journal]
+path = "$data/benchward.db"
+END_OF_FILE
+}
+
 # boot_lacks FILE: the lines that the boot configuration wants and that do not stand there for every board.
 boot_lacks() {
     awk -v wanted="dtparam=spi=on dtparam=strict_gpiod" '
