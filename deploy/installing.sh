@@ -5,6 +5,8 @@ opt=/opt/benchward
 etc=/etc/benchward
 data=/var/lib/benchward
 units=/etc/systemd/system
+command=/usr/local/bin/benchward
+account=benchward
 simulated_conf="$units/benchward-station.service.d/simulated.conf"
 services=(benchward-station.service benchward-dashboard.service benchward-collector.service)
 
@@ -59,6 +61,58 @@ agreed() {
     [ "$answer" = y ] || [ "$answer" = Y ]
 }
 
+# Roles at the broker, and what stands beside the stations in the topics: none of these may name a station.
+taken_names="dashboard job-system collector answers"
+
+# may_be_station ID: whether it may name a station, in its records, in topics and at the broker.
+may_be_station() {
+    local LC_ALL=C
+    [[ "$1" =~ ^[A-Za-z0-9_.][A-Za-z0-9_.-]{0,39}$ ]] && [[ " $taken_names " != *" $1 "* ]]
+}
+
+# station_of FILE: the station that settings are for. They are read as what they are, TOML.
+station_of() {
+    python3 - "$1" 2>/dev/null <<'END_OF_FILE' || stop "$1: could not be read as settings; benchward settings check says more."
+import sys, tomllib
+with open(sys.argv[1], "rb") as file:
+    print(tomllib.load(file).get("station", {}).get("id", "bench-1"))
+END_OF_FILE
+}
+
+# which_station ASKED: the station of this machine. Once it has a name it keeps it: its record bears it.
+which_station() {
+    local asked=$1 there
+    if [ ! -e "$etc/station.toml" ]; then
+        printf '%s' "${asked:-bench-1}"
+        return
+    fi
+    there="$(station_of "$etc/station.toml")" || exit
+    [ -z "$asked" ] || [ "$asked" = "$there" ] || wrong_use "This machine is the station '$there' ($etc/station.toml), not '$asked'.
+Its record and its user at the broker bear that name. Leave --station out, or take it off first: deploy/uninstall."
+    printf '%s' "$there"
+}
+
+# settings_text STATION: the settings that a new station begins with.
+settings_text() {
+    cat <<END_OF_FILE
+# This bench. What is left out keeps its default; all of them: benchward settings check
+# After a change: sudo systemctl restart benchward-station
+
+[station]
+id = "$1"
+
+[broker]
+host = "localhost"
+port = 8883
+user = "$1"
+password_file = "$etc/broker/$1.password"
+ca_file = "$etc/broker/ca.crt"
+
+[journal]
+path = "$data/benchward.db"
+END_OF_FILE
+}
+
 # boot_lacks FILE: the lines that the boot configuration wants and that do not stand there for every board.
 boot_lacks() {
     awk -v wanted="dtparam=spi=on dtparam=strict_gpiod" '
@@ -98,14 +152,60 @@ need_root() {
     [ -n "$dry" ] || [ "$(id -u)" -eq 0 ] || stop "This changes the machine: run it with sudo, or with --dry-run."
 }
 
-# release_of: the name of what this folder holds: its version and a mark of its contents.
+# release_of: the name of what this folder holds: its version and a mark of its contents. The chart library is no
+# part of it: it may be there or not.
 release_of() {
     local version mark
     version="$(sed -n 's/^VERSION = "\(.*\)"/\1/p' "$project/shared/__init__.py")"
-    mark="$(cd "$project" && find station dashboard shared pyproject.toml deploy/lock.txt -type f \
-        ! -path '*/__pycache__/*' -print0 | LC_ALL=C sort -z | xargs -0 sha256sum | sha256sum | cut -c1-10)"
+    mark="$(cd "$project" && find station dashboard shared pyproject.toml deploy/lock.txt deploy/lock-collect.txt -type f \
+        ! -path '*/__pycache__/*' ! -path 'dashboard/static/vendor/*' -print0 | LC_ALL=C sort -z | xargs -0 sha256sum | sha256sum | cut -c1-10)"
     [ -n "$version" ] || stop "$project/shared/__init__.py names no VERSION."
     printf '%s-%s' "$version" "$mark"
+}
+
+# install_locked FOLDER LOCK: the packages of a lock, each checked against its hashes, into a virtual environment.
+install_locked() {
+    local folder=$1 lock="$project/deploy/$2.txt" from=()
+    if [ -n "$wheels" ]; then
+        lock="$wheels/$2.txt" from=(--no-index --find-links "$wheels")
+    fi
+    run "$folder/bin/python" -m pip install -q --disable-pip-version-check "${from[@]}" --require-hashes -r "$lock"
+}
+
+# wants_postgres: whether the collector of this machine writes, or is told to write, into PostgreSQL.
+wants_postgres() {
+    local url="${collect_to:-}"
+    [ -n "$url" ] || url="$(sed -n 's/^COLLECT_TO=["'\'']\{0,1\}//p' "$etc/collector.env" 2>/dev/null || true)"
+    case "$url" in postgresql:*) ;; *) return 1 ;; esac
+}
+
+# need_wheels: what --wheels names holds all that is wanted of it.
+need_wheels() {
+    [ -n "$wheels" ] || return 0
+    [ -f "$wheels/lock.txt" ] || wrong_use "$wheels holds no lock.txt: make it with deploy/wheels."
+    ! wants_postgres || [ -f "$wheels/lock-collect.txt" ] ||
+        wrong_use "$wheels holds no driver for PostgreSQL: make it with deploy/wheels --collect."
+}
+
+# add_postgres NAME: what the collector needs for PostgreSQL, into a release that is there.
+add_postgres() {
+    local folder="$opt/releases/$1"
+    [ ! -e "$folder/collects" ] || return 0
+    say "What the collector needs for PostgreSQL:"
+    install_locked "$folder" lock-collect
+    run touch "$folder/collects"
+}
+
+# need_chart_library NAME: zoom and hover for the curves of a release that is there; without them it works as well.
+need_chart_library() {
+    local package="$opt/releases/$1/lib/python3/site-packages/dashboard" from=() found
+    for found in "$opt/releases/$1"/lib/python3.*/site-packages/dashboard; do
+        [ ! -d "$found" ] || package="$found"
+    done
+    ! compgen -G "$package/static/vendor/uplot-*.js" >/dev/null || return 0
+    [ -z "$wheels" ] || from=(--from "$wheels")
+    run "$project/deploy/chart-library" "${from[@]}" "$package/static/vendor" ||
+        warn "the pages' curves are without zoom."
 }
 
 # build_release NAME: a virtual environment with the program under $opt/releases; nothing else changes.
@@ -121,14 +221,11 @@ build_release() {
     run install -d -m 755 "$opt" "$opt/releases"
     run python3 -m venv --system-site-packages "$folder"
     if [ -n "$wheels" ]; then
-        run "$folder/bin/python" -m pip install -q --disable-pip-version-check --no-index --find-links "$wheels" \
-            --require-hashes -r "$wheels/lock.txt"
-    elif ! run "$folder/bin/python" -m pip install -q --disable-pip-version-check --require-hashes \
-        -r "$project/deploy/lock.txt"; then
+        install_locked "$folder" lock
+    elif ! install_locked "$folder" lock; then
         say "Some packages come as source only: a compiler is needed."
         run env DEBIAN_FRONTEND=noninteractive apt-get install -y -q gcc python3-dev
-        run "$folder/bin/python" -m pip install -q --disable-pip-version-check --require-hashes \
-            -r "$project/deploy/lock.txt"
+        install_locked "$folder" lock
     fi
     # From a copy: what building leaves behind does not belong in the folder that was handed out.
     source="$(mktemp -d)"
@@ -154,6 +251,39 @@ put_units() {
     for file in "$project"/deploy/systemd/*; do
         put 644 root:root "$units/$(basename "$file")" <"$file"
     done
+}
+
+# unit_says FILE KEY: the values that a unit gives a key, in one line.
+unit_says() {
+    sed -n "s/^$2=//p" "$1" | tr '\n' ' ' | sed 's/ *$//'
+}
+
+# command_text UNIT: the command line that people call. As root it becomes the user of the station's unit, with the
+# groups and the environment that the unit gives it: without them it reaches neither pins nor bus.
+command_text() {
+    local unit=$1 environment folder
+    environment="$(unit_says "$unit" Environment)"
+    folder="$(tr ' ' '\n' <<<"$environment" | sed -n 's/^LG_WD=//p')"
+    cat <<END_OF_FILE
+#!/bin/sh
+# Benchward's command line, as the user whom its files belong to and with this bench's settings.
+program=$opt/current/bin/benchward
+[ "\$(id -u)" -eq 0 ] || exec "\$program" "\$@"
+own="\$(id -gn $account)"
+set -- --settings $etc/station.toml "\$@"
+# The library that drives the pins makes files of its own there; the folder goes when the station is stopped.
+[ -d $folder ] || install -d -m 750 -o $account -g "\$own" $folder
+set -- -- "\$program" "\$@"
+for group in $(unit_says "$unit" SupplementaryGroups); do
+    ! getent group "\$group" >/dev/null || set -- -G "\$group" "\$@"
+done
+exec env $environment runuser -u $account -g "\$own" "\$@"
+END_OF_FILE
+}
+
+# put_command: the command line, for the station's unit as this folder has it.
+put_command() {
+    command_text "$project/deploy/systemd/benchward-station.service" | put 755 root:root "$command"
 }
 
 # as_benchward RELEASE ARGUMENT...: our program as the user whom the files belong to.

@@ -12,7 +12,7 @@ from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
 ROOT = Path(__file__).parents[2]
-LOCKS = {name: ROOT / "deploy" / f"{name}.txt" for name in ("lock", "lock-test")}
+LOCKS = {name: ROOT / "deploy" / f"{name}.txt" for name in ("lock", "lock-collect", "lock-test")}
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
 # The Pythons of Debian 12 and 13, and so of Raspberry Pi OS, with their C library's version.
 # Source: packages.debian.org, python3 and libc6 in bookworm and trixie.
@@ -59,7 +59,9 @@ def test_every_line_is_one_version_with_its_hashes(lock):
             assert re.fullmatch(r"sha256:[0-9a-f]{64}", text), f"{lock.name}: {name}: {text!r} is no SHA-256."
 
 
-@pytest.mark.parametrize(("lock", "extra"), [("lock", None), ("lock-test", "test")])
+@pytest.mark.parametrize(
+    ("lock", "extra"), [("lock", None), ("lock-collect", "collect"), ("lock-test", "test")]
+)
 def test_a_lock_covers_what_the_project_asks_for(lock, extra):
     """Every dependency of pyproject.toml, in a version that it allows."""
     pins = _pins(LOCKS[lock])
@@ -76,9 +78,16 @@ def test_a_lock_covers_what_the_project_asks_for(lock, extra):
 
 
 def test_the_tests_run_on_what_the_station_runs_on():
-    """The test lock holds all of the other, line for line."""
-    to_run, to_test = (_pins(lock) for lock in LOCKS.values())
-    assert {name: to_test.get(name) for name in to_run} == to_run
+    """The test lock holds all of the others, line for line, but for what other systems want of them."""
+    to_run, to_collect, to_test = (_pins(lock) for lock in LOCKS.values())
+    assert {name: to_collect.get(name) for name in to_run} == to_run
+    here = {name: pin for name, pin in to_collect.items() if _wanted_here(pin)}
+    assert {name: to_test.get(name) for name in here} == here
+    assert {"psycopg", "psycopg-binary"} <= set(here) - set(to_run)
+
+
+def _wanted_here(pin: Pin) -> bool:
+    return pin.requirement.marker is None or pin.requirement.marker.evaluate()
 
 
 def test_the_library_of_the_pins_comes_from_debian():
@@ -87,8 +96,9 @@ def test_the_library_of_the_pins_comes_from_debian():
 
 
 @pytest.mark.system
+@pytest.mark.parametrize("lock", ["lock", "lock-collect"])
 @pytest.mark.parametrize("python", SYSTEMS)
-def test_a_64_bit_pi_needs_no_compiler(tmp_path, python):
+def test_a_64_bit_pi_needs_no_compiler(tmp_path, python, lock):
     """Pip, told of a Pi, takes a wheel of every locked package, by the lock's hashes. Asks the index."""
     libc = [f"manylinux_2_{minor}_aarch64" for minor in range(OLDEST_LIBC, SYSTEMS[python] + 1)]
     platforms = [word for tag in (*libc, "manylinux2014_aarch64") for word in ("--platform", tag)]
@@ -97,7 +107,7 @@ def test_a_64_bit_pi_needs_no_compiler(tmp_path, python):
             sys.executable, "-m", "pip", "install", "--dry-run", "--quiet", "--disable-pip-version-check",
             "--no-deps", "--only-binary", ":all:", *platforms, "--python-version", python,
             "--implementation", "cp", "--target", str(tmp_path), "--retries", "1",
-            "--require-hashes", "-r", str(LOCKS["lock"]),
+            "--require-hashes", "-r", str(LOCKS[lock]),
         ],
         capture_output=True, text=True, timeout=300, check=False,
     )  # fmt: skip

@@ -210,15 +210,18 @@ def wheels_for(base: Base) -> Path:
         UnavailableError: they cannot be had.
     """
     lock = (PROJECT / "deploy/lock.txt").read_bytes()
-    script = (PROJECT / "deploy/wheels").read_bytes()
-    folder = base.folder / f"wheels-{hashlib.sha256(lock + script).hexdigest()[:10]}"
+    scripts = {name: (PROJECT / "deploy" / name).read_bytes() for name in ("wheels", "chart-library")}
+    recipe = hashlib.sha256(b"".join((lock, *scripts.values()))).hexdigest()[:10]
+    folder = base.folder / f"wheels-{recipe}"
     if folder.exists():
         return folder
     inside = base.root / "gather"
     shutil.rmtree(inside, ignore_errors=True)
     (inside / "deploy").mkdir(parents=True)
     (inside / "deploy/lock.txt").write_bytes(lock)
-    (inside / "deploy/wheels").write_bytes(script)
+    for name, script in scripts.items():
+        (inside / "deploy" / name).write_bytes(script)
+        (inside / "deploy" / name).chmod(0o755)
     log = base.folder / "wheels.log"
     try:
         _in_root(

@@ -207,7 +207,7 @@ def test_stations_come_later_and_each_has_its_own_branch(secured):
     assert heard(witness, 0.3) == own | ANSWERS
 
 
-@pytest.mark.parametrize("name", ["collector", "bench 2", "-x", "a/b", "#"])
+@pytest.mark.parametrize("name", ["collector", "answers", "bench 2", "-x", "a/b", "#", "b" * 41])
 def test_station_that_is_no_station_id_is_refused(tmp_path, name):
     """Before anything is made; the message names it."""
     done = subprocess.run(
