@@ -2,13 +2,19 @@
 
 The only module of the pages that knows the MQTT client. The client reconnects by itself; nothing here blocks
 a caller, and an exception in a callback is logged and does not end the client's thread.
+
+Whoever asked was told after some seconds that no answer came. So a request that was given up must not set
+out later: what the client holds when a connection is lost is thrown away, and a connection on which the
+broker has not even taken a request is broken off, with all that still waits in it.
 """
 
 import logging
 import math
 import socket
+import struct
 import uuid
 from concurrent.futures import Future
+from contextlib import suppress
 from typing import Any
 
 import msgspec
@@ -25,6 +31,8 @@ from shared.messages import ROOT, Answer, topic
 
 LEAVES = ("state", "status", "events")
 KEEPALIVE_S = 10
+# Closed with this, a connection ends at once and what it had not sent yet is gone.
+_ABORT = struct.pack("ii", 1, 0)
 
 _log = logging.getLogger(__name__)
 
@@ -64,7 +72,10 @@ class Live(Board):
         self.connected = False
 
     def ask(self, station: str, text: str, timeout_s: float) -> Answer | None:
-        """Ask a station; its answer, or None where none came in time. May be called from any thread."""
+        """Ask a station; its answer, or None where none came in time, and then it is not sent any later.
+
+        May be called from any thread.
+        """
         if not self.connected:
             return None
         correlation = uuid.uuid4().bytes
@@ -74,10 +85,16 @@ class Live(Board):
         properties.ResponseTopic = self._answers
         properties.CorrelationData = correlation
         properties.MessageExpiryInterval = math.ceil(timeout_s)
+        line = self._client.socket()
         try:
-            self._client.publish(topic(station, "requests"), text.encode(), qos=1, properties=properties)
+            sent = self._client.publish(
+                topic(station, "requests"), text.encode(), qos=1, properties=properties
+            )
             return answer.result(timeout_s)
         except TimeoutError:
+            if sent.rc != mqtt.MQTT_ERR_SUCCESS or not sent.is_published():
+                _log.warning("The broker %s:%d has not taken a request: hung up", self._host, self._port)
+                _break_off(line)
             return None
         finally:
             self._waiting.pop(correlation, None)
@@ -99,6 +116,7 @@ class Live(Board):
         if reason.is_failure:
             _log.error("The broker %s:%d refused the connection: %s", self._host, self._port, reason)
             return
+        client.drop_out_messages()  # of an earlier connection; it would send them again
         wanted = [*(topic("+", leaf) for leaf in LEAVES), self._answers]
         client.subscribe([(name, SubscribeOptions(qos=1)) for name in wanted])
         self.connected = True
@@ -125,6 +143,17 @@ class Live(Board):
             self._take_answer(message)
         else:
             self.receive(message.topic, bytes(message.payload), message.retain)
+
+
+def _break_off(line: Any) -> None:
+    """End a connection, if it is one still, so that nothing written to it goes out any more.
+
+    The client's own thread sees the end of what it reads, and closes it.
+    """
+    if line is not None:
+        with suppress(OSError):
+            line.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _ABORT)
+            socket.socket.shutdown(line, socket.SHUT_RD)  # under TLS too: that of `line` would end TLS first
 
 
 def _send_at_once(_client: mqtt.Client, _data: Any, sock: Any) -> None:

@@ -187,7 +187,7 @@ def review_csv(table: str) -> ResponseReturnValue:
     """One table of the review as CSV (RFC 4180)."""
     with History(_path()) as history:
         view = review(history, _period(), solder_steps())
-    found = next((each for each in view.tables if each.key == table), None)
+    found = next((each for each in (*view.tables, view.performance) if each.key == table), None)
     if found is None:
         abort(404)
     headers = {"Content-Disposition": f'attachment; filename="{table}.csv"'}

@@ -52,7 +52,7 @@ class ReviewView(msgspec.Struct, frozen=True, kw_only=True):
     watched: str
     alarms: int
     tables: tuple[Table, ...]
-    figures: tuple[tuple[str, str, str], ...]
+    performance: Table
     chain_line: str
     chain_good: bool
     head: str
@@ -78,7 +78,7 @@ def review(history: History, period: Period, solder_steps: Sequence[str]) -> Rev
         watched=duration_text(performed.watched_ms / 1000),
         alarms=performed.alarms,
         tables=(*(make(inside, seen) for make in _TABLES), _signatures(told, period)),
-        figures=_figures(performed),
+        performance=_performance(performed),
         chain_line=_chain_line(verdict),
         chain_good=verdict.problem is None,
         head=verdict.head,
@@ -110,8 +110,10 @@ def _chain_line(verdict: Verdict) -> str:
     return f"{verdict.count} events, their chain unbroken."
 
 
-def _figures(found: Performance) -> tuple[tuple[str, str, str], ...]:
-    return tuple((figure.means, _value(figure), figure.verdict) for figure in found.figures)
+def _performance(found: Performance) -> Table:
+    rows = tuple((figure.means, _value(figure), figure.verdict) for figure in found.figures)
+    columns = ("figure", "value", "beside the benchmark")
+    return Table("performance", "How the alarms serve", columns, rows, "Nothing can be told.")
 
 
 def _value(figure: Figure) -> str:

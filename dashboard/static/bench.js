@@ -67,6 +67,7 @@
       lost = false;
       for (const part of parts.values()) put(part);
     }
+    document.dispatchEvent(new Event("parts"));
     live = news.live;
     goodUntil = performance.now() + lostAfterMs - news.age_ms - late;
     document.title = news.title;

@@ -1,6 +1,7 @@
 """Pages made from the record: a recorded morning, shown, searched, printed as CSV."""
 
 import csv
+import html
 import io
 import re
 import xml.etree.ElementTree as ElementTree
@@ -154,6 +155,17 @@ def test_every_table_of_the_review_is_to_be_had_as_csv(client):
         assert len(rows) > 1
         assert len({len(row) for row in rows}) == 1
     assert client.get("/review/nonsense.csv").status_code == 404
+
+
+def test_every_table_that_the_review_shows_has_its_csv_below_it(client):
+    """How the alarms serve too; its cells are those of the page."""
+    page = client.get(f"/review?{RANGE}").text
+    assert page.count("<table>") == len(re.findall(r'href="/review/[a-z]+\.csv\?', page))
+    rows = list(csv.reader(io.StringIO(client.get(f"/review/performance.csv?{RANGE}").text)))
+    assert rows[0] == ["figure", "value", "beside the benchmark"]
+    shown = page[page.index("How the alarms serve") :].partition("</table>")[0]
+    cells = [html.unescape(cell) for cell in re.findall(r"<t[hd][^>]*>([^<]*)</t[hd]>", shown)]
+    assert [cell for row in rows for cell in row] == cells
 
 
 def test_a_tables_csv_holds_no_formula(board, tmp_path):

@@ -2,7 +2,7 @@
 
 import socket
 from contextlib import suppress
-from threading import Thread
+from threading import Event, Thread
 
 
 class Door:
@@ -12,6 +12,9 @@ class Door:
         self.port, self._leads_to = port, leads_to
         self._listening: socket.socket | None = None
         self._ways: list[Thread] = []
+        self._ends: list[socket.socket] = []
+        self.lossy = Event()
+        """While it is set, whatever is sent through, either way, is lost."""
 
     def open(self) -> None:
         """Take connections from now on; harmless when it is open."""
@@ -23,12 +26,27 @@ class Door:
     def close(self) -> None:
         """Take no more connections, and wait for the end of those whose broker has gone."""
         if self._listening is not None:
-            self._listening.shutdown(socket.SHUT_RDWR)  # a thread may be waiting in accept()
+            with suppress(OSError):
+                self._listening.shutdown(socket.SHUT_RDWR)  # a thread may be waiting in accept()
             self._listening.close()
             self._listening = None
         for way in self._ways:
             way.join(5)
         self._ways.clear()
+
+    def cut(self) -> None:
+        """Hang up on everybody who is in; whoever comes then is let in."""
+        ends, self._ends = self._ends, []
+        for end in ends:
+            with suppress(OSError):
+                end.shutdown(socket.SHUT_RDWR)
+
+    def close_to_all(self) -> None:
+        """Hang up on everybody and take no more connections."""
+        if self._listening is not None:
+            self._listening.shutdown(socket.SHUT_RDWR)
+        self.cut()
+        self.close()
 
     def _let_in(self, listening: socket.socket) -> None:
         with suppress(OSError):
@@ -41,22 +59,26 @@ class Door:
                     continue
                 for end in (outer, inner):
                     end.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-                self._ways.append(Thread(target=_join, args=(outer, inner), daemon=True))
+                self._ends += [outer, inner]
+                self._ways.append(Thread(target=self._join, args=(outer, inner), daemon=True))
                 self._ways[-1].start()
 
+    def _join(self, outer: socket.socket, inner: socket.socket) -> None:
+        with outer, inner:
+            back = Thread(target=self._carry, args=(inner, outer), daemon=True)
+            back.start()
+            self._carry(outer, inner)
+            back.join()
 
-def _join(outer: socket.socket, inner: socket.socket) -> None:
-    with outer, inner:
-        back = Thread(target=_carry, args=(inner, outer), daemon=True)
-        back.start()
-        _carry(outer, inner)
-        back.join()
+    def _carry(self, source: socket.socket, target: socket.socket) -> None:
+        with suppress(OSError):
+            while data := source.recv(65536):
+                if not self.lossy.is_set():
+                    target.sendall(data)
+        _hang_up(source, target)
 
 
-def _carry(source: socket.socket, target: socket.socket) -> None:
-    with suppress(OSError):
-        while data := source.recv(65536):
-            target.sendall(data)
+def _hang_up(source: socket.socket, target: socket.socket) -> None:
     for end in (source, target):
         with suppress(OSError):
             end.shutdown(socket.SHUT_RDWR)
