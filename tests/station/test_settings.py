@@ -120,7 +120,7 @@ def test_settings_are_good_when_limits_are_just_apart(tmp_path: Path) -> None:
 
 RANGES = [
     ("station", "tick_s", 0.01, "from 0.02 "),
-    ("station", "tick_s", 1.0, " to 0.5."),
+    ("station", "tick_s", 1.0, " to 0.2."),
     ("wires.plate", "gain", 0.5, "from 0.9 "),
     ("wires.plate", "offset_c", 20, " to 10."),
     ("wires.plate", "spi_device", 2, " to 1."),
