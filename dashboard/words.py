@@ -122,7 +122,9 @@ _EVENTS: dict[str, Callable[[Any], str]] = {
     "step-resumed": lambda e: f"Step {e.step} goes on",
     "step-finished": lambda e: f"Step {e.step} finished on {e.unit}: {plain(e.result)}",
     "step-abandoned": lambda e: f"Step {e.step} was given up on {e.unit}{_said(e.reason)}",
-    "request-refused": lambda e: f"Refused “{e.request}”: {_reasons(e.reasons)}",
+    "request-refused": lambda e: (
+        f"Refused “{e.request}”: {_reasons(e.reasons)}" + (f" ({e.detail})" if e.detail else "")
+    ),
     "plate-at-setpoint": lambda e: f"The plate reached the setpoint of {e.step}",
     "extraction-proven": lambda e: "Extraction is proven",
     "extraction-lost": lambda e: f"Extraction is not proven any more{_because(e.reason)}",

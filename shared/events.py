@@ -146,10 +146,14 @@ class StepAbandoned(Event, frozen=True, kw_only=True, tag="step-abandoned"):
 
 
 class RequestRefused(Event, frozen=True, kw_only=True, tag="request-refused"):
-    """A request that is not a step start was not carried out; ``request`` is its text."""
+    """A request that is not a step start was not carried out; ``request`` is its text.
+
+    ``detail``: of one that cannot be read, what is wrong with it.
+    """
 
     request: str
     reasons: list[str]
+    detail: str | None = None
 
 
 class PlateAtSetpoint(Event, frozen=True, kw_only=True, tag="plate-at-setpoint"):

@@ -260,8 +260,12 @@ def parse_json(data: bytes | str) -> AnyRequest | Unreadable:
 def _unreadable(
     text: str, reason: Literal["unknown-request", "malformed-request"], detail: str
 ) -> Unreadable:
-    """The text as it can be recorded: cut, and without half characters."""
-    return Unreadable(text[:200].encode("utf-8", "replace").decode("utf-8"), reason, detail)
+    """The text, and what is wrong with it, as they can be recorded: cut, and without half characters."""
+    return Unreadable(_recordable(text), reason, _recordable(detail))
+
+
+def _recordable(text: str) -> str:
+    return text[:200].encode("utf-8", "replace").decode("utf-8")
 
 
 _OWN_TO_FINISH = frozenset({"verb", "step", "result", "unit", "by"})

@@ -55,7 +55,12 @@ def carry_out(tick: Tick, request: Asked) -> Outcome:
         tick.watch = replace(tick.watch, refused_ms=tick.now.mono_ms)
         if not any(isinstance(body, events.StepRefused) for body in tick.events[before:]):
             text = print_text(request)
-            tick.emit(events.RequestRefused(request=text, reasons=reasons, technician=tick.technician))
+            detail = request.detail if isinstance(request, Unreadable) else None
+            tick.emit(
+                events.RequestRefused(
+                    request=text, reasons=reasons, detail=detail, technician=tick.technician
+                )
+            )
     tick.asker = None
     told = len(tick.events) > before
     return Outcome(not reasons, tuple(reasons), len(tick.events) - 1 if told else None)

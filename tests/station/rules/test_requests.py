@@ -172,3 +172,13 @@ def test_only_days_that_were_can_be_signed(bench, period, refused):
     now = Moment("boot-1", bench.now_ms + 100, 1_772_971_200_000)
     _state, decision = decide(bench.book, bench.state, bench.reading(), [asked], now)
     assert decision.outcomes[0].reasons == (("no-such-period",) if refused else ())
+
+
+def test_what_cannot_be_read_is_recorded_with_what_is_wrong_and_never_longer_than_it_may_be(bench):
+    """Key, value and what would be right, for whoever looks into the log; a flood of text stays small."""
+    assert bench.ask("start") == ("malformed-request",)
+    assert bench.ask(f"take unit={'x' * 3000}") == ("malformed-request",)
+    first, second = bench.told("request-refused")
+    assert first["detail"] == "'step' is missing"
+    assert second["detail"].startswith("unit is 'xxx")
+    assert max(len(second["detail"]), len(second["request"])) == 200
