@@ -99,6 +99,10 @@ def _wrong(message: str, found: Any, type_: Any, path: str) -> str:
     return f" is {shown(found)}, not {right}{' (leave the quotes out)' if bare else ''}"
 
 
+# Of a value that somebody wrote: enough to know it again, and what would be right still follows.
+LONGEST_SHOWN = 80
+
+
 def _is_number(text: str) -> bool:
     try:
         float(text)
@@ -114,7 +118,8 @@ def shown(value: Any) -> str:
     if isinstance(value, dict | list):
         kind = "table" if isinstance(value, dict) else "list"
         return f"a {kind}" if value else f"an empty {kind}"
-    return repr(value)
+    text = repr(value)
+    return text if len(text) <= LONGEST_SHOWN else f"{text[: LONGEST_SHOWN - 1]}…"
 
 
 def plainly(message: str) -> str:

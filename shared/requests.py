@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal, TypeAlias, get_args
 
 import msgspec
 
-from shared.problems import misfit
+from shared.problems import misfit, shown
 
 # The look-ahead keeps `$` from stopping before a line end.
 IDENTIFIER = r"^[A-Za-z0-9_.\-]{1,40}(?!\n)$"
@@ -261,11 +261,11 @@ def _unreadable(
     text: str, reason: Literal["unknown-request", "malformed-request"], detail: str
 ) -> Unreadable:
     """The text, and what is wrong with it, as they can be recorded: cut, and without half characters."""
-    return Unreadable(_recordable(text), reason, _recordable(detail))
+    return Unreadable(_recordable(text, 200), reason, _recordable(detail, 500))
 
 
-def _recordable(text: str) -> str:
-    return text[:200].encode("utf-8", "replace").decode("utf-8")
+def _recordable(text: str, longest: int) -> str:
+    return text[:longest].encode("utf-8", "replace").decode("utf-8")
 
 
 _OWN_TO_FINISH = frozenset({"verb", "step", "result", "unit", "by"})
@@ -273,7 +273,7 @@ _OWN_TO_FINISH = frozenset({"verb", "step", "result", "unit", "by"})
 
 def _build(verb: str, fields: Mapping[str, Any], text: str) -> AnyRequest | Unreadable:
     if verb not in VERBS:
-        return _unreadable(text, "unknown-request", f"{verb!r} is none of {', '.join(VERBS)}")
+        return _unreadable(text, "unknown-request", f"{shown(verb)} is none of {', '.join(VERBS)}")
     whole: dict[str, Any] = {"verb": verb, **fields}
     try:
         if verb == "finish":

@@ -28,6 +28,7 @@ def records(draw) -> list[Row]:
         plate_cc += seed.choice([0, 0, 1, -1, 30, -30, 90])
         if seed.random() < jumps:
             plate_cc += seed.randint(-6000, 6000)
+        plate_cc = min(max(plate_cc, -2000), 30_000)  # what is out of range is a fault, never a number
         second += 1 + (seed.randint(1, 3) if seed.random() < holes else 0)
         valid_ms = seed.choice([0, 100, 500, 700]) if seed.random() < holes else 1000
         known = valid_ms > 0
