@@ -304,15 +304,29 @@ class History:
                 )
             return BootSpan(Place(row.id, -1), row.wall_offset_ms)
 
-    def seconds_of(self, name: str) -> Iterator[Second]:
-        """The seconds of record of one boot, oldest first."""
+    def seconds_of(self, name: str, progress: Callable[[int, int], None] | None = None) -> Iterator[Second]:
+        """The seconds of record of one boot, oldest first.
+
+        Args:
+            name: the boot's.
+            progress: told (seconds given, seconds in all) now and then.
+        """
         after = self.boot(name).start
+        whole = 0 if progress is None else self._seconds_in(after.boot_id)
+        done = 0
         while page := self.seconds_page(after, PAGE):
             for found in page:
                 if found.second.boot != name:
                     return
                 yield found.second
-            after = page[-1].place
+            after, done = page[-1].place, done + len(page)
+            if progress is not None:
+                progress(done, whole)
+
+    def _seconds_in(self, boot_id: int) -> int:
+        query = select(func.count()).select_from(ReadingRow).where(ReadingRow.boot_id == boot_id)
+        with self._connect() as connection:
+            return int(connection.execute(query).scalar_one())
 
     def cursor(self, name: str) -> Place:
         """Up to where a follower has got; the very beginning for one that never was here."""
