@@ -24,6 +24,7 @@ from shared.messages import Second
 from shared.problems import DamagedError, FailureError, InputError
 from shared.records import (
     QUALITIES,
+    SCHEMA_VERSION,
     Boot,
     ClosedHeatRow,
     CursorRow,
@@ -157,14 +158,19 @@ class UnitHeat(NamedTuple):
 class History:
     """A station's database, open for reading."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, oldest: int = SCHEMA_VERSION) -> None:
         """Open the database.
+
+        Args:
+            path: a station's.
+            oldest: the oldest schema that will do. Events and their chain have been the same since the first;
+                what else there is may not be asked of an older file.
 
         Raises:
             InputError: there is no such file, or it is no database of a station.
         """
         self.path = path
-        self._engine = reading_engine(path)
+        self._engine = reading_engine(path, oldest)
 
     def close(self) -> None:
         """Let go of the file."""
