@@ -121,7 +121,7 @@ def _unmeasured(unseen: Sequence[dict[str, Any]]) -> list[str]:
 
 def _figures(found: dict[str, Any]) -> tuple[FigureLine, ...]:
     lines = [
-        FigureLine(name=name, value=_value(key, found[key]), meaning=meaning)
+        FigureLine(name=name, value=_least(key, found) + _value(key, found[key]), meaning=meaning)
         for key, (name, meaning) in MEANINGS.items()
     ]
     lines += [
@@ -131,6 +131,11 @@ def _figures(found: dict[str, Any]) -> tuple[FigureLine, ...]:
         for limit, time_s in found["time_above_s"].items()
     ]
     return tuple(lines)
+
+
+def _least(key: str, found: dict[str, Any]) -> str:
+    """Said before a time on the plate to which an unknown one adds."""
+    return "at least " if key == "duration_s" and _unmeasured(found["unseen"]) else ""
 
 
 def _value(key: str, value: float | None) -> str:

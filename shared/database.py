@@ -13,6 +13,7 @@ from sqlalchemy import URL, Engine, create_engine, event
 from sqlalchemy.exc import DBAPIError
 
 from shared.problems import InputError
+from shared.records import SCHEMA_VERSION
 from shared.schema import check_schema
 
 BUSY_MS = 1000
@@ -53,10 +54,14 @@ def writing_engine(path: Path) -> Engine:
     )
 
 
-def reading_engine(path: Path) -> Engine:
+def reading_engine(path: Path, oldest: int = SCHEMA_VERSION) -> Engine:
     """An engine that only reads; the same one for the same file, so that statements are made ready only once.
 
     Disposing of it lets go of the file, and it may be used again afterwards.
+
+    Args:
+        path: a station's database.
+        oldest: the oldest schema that the caller can read.
 
     Raises:
         InputError: there is no such file, or it is no database of a station.
@@ -66,7 +71,7 @@ def reading_engine(path: Path) -> Engine:
     # Even to read, WAL wants files beside the database; where none can be made it is read as it lies there.
     kept = not os.access(path.parent, os.W_OK) or not os.access(path, os.W_OK)
     engine = _reading(path.absolute(), kept)
-    check_schema(engine, path)
+    check_schema(engine, path, oldest)
     return engine
 
 

@@ -24,6 +24,7 @@ from shared.messages import Second
 from shared.problems import DamagedError, FailureError, InputError
 from shared.records import (
     QUALITIES,
+    SCHEMA_VERSION,
     Boot,
     ClosedHeatRow,
     CursorRow,
@@ -157,14 +158,19 @@ class UnitHeat(NamedTuple):
 class History:
     """A station's database, open for reading."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, oldest: int = SCHEMA_VERSION) -> None:
         """Open the database.
+
+        Args:
+            path: a station's.
+            oldest: the oldest schema that will do. Events and their chain have been the same since the first;
+                what else there is may not be asked of an older file.
 
         Raises:
             InputError: there is no such file, or it is no database of a station.
         """
         self.path = path
-        self._engine = reading_engine(path)
+        self._engine = reading_engine(path, oldest)
 
     def close(self) -> None:
         """Let go of the file."""
@@ -304,15 +310,29 @@ class History:
                 )
             return BootSpan(Place(row.id, -1), row.wall_offset_ms)
 
-    def seconds_of(self, name: str) -> Iterator[Second]:
-        """The seconds of record of one boot, oldest first."""
+    def seconds_of(self, name: str, progress: Callable[[int, int], None] | None = None) -> Iterator[Second]:
+        """The seconds of record of one boot, oldest first.
+
+        Args:
+            name: the boot's.
+            progress: told (seconds given, seconds in all) now and then.
+        """
         after = self.boot(name).start
+        whole = 0 if progress is None else self._seconds_in(after.boot_id)
+        done = 0
         while page := self.seconds_page(after, PAGE):
             for found in page:
                 if found.second.boot != name:
                     return
                 yield found.second
-            after = page[-1].place
+            after, done = page[-1].place, done + len(page)
+            if progress is not None:
+                progress(done, whole)
+
+    def _seconds_in(self, boot_id: int) -> int:
+        query = select(func.count()).select_from(ReadingRow).where(ReadingRow.boot_id == boot_id)
+        with self._connect() as connection:
+            return int(connection.execute(query).scalar_one())
 
     def cursor(self, name: str) -> Place:
         """Up to where a follower has got; the very beginning for one that never was here."""

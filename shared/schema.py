@@ -20,8 +20,8 @@ def schema_version(engine: Engine) -> int:
         return int(connection.execute(text("PRAGMA user_version")).scalar_one())
 
 
-def check_schema(engine: Engine, path: Path) -> None:
-    """Refuse a file that this version cannot read.
+def check_schema(engine: Engine, path: Path, oldest: int = SCHEMA_VERSION) -> None:
+    """Refuse a file that this version cannot read, or that is older than the caller can take.
 
     Raises:
         InputError: it is no database of a station, or one of another version.
@@ -31,7 +31,7 @@ def check_schema(engine: Engine, path: Path) -> None:
     except DBAPIError as error:
         engine.dispose()
         raise InputError(f"{path}: cannot be read as a database: {error.orig}.") from error
-    if version == SCHEMA_VERSION:
+    if oldest <= version <= SCHEMA_VERSION:
         return
     engine.dispose()
     what = f"{path}: schema version is {version!r}, this program needs {SCHEMA_VERSION!r}"

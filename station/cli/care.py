@@ -32,7 +32,13 @@ def machine_clock(settings: Settings) -> WallClock:
 
 def _told(copied: Copied) -> str:
     size_mb = copied.size / 1e6
-    return f"{copied.path}: {size_mb:.1f} MB, {copied.events} events, read back whole; head {copied.head}"
+    told = f"{copied.path}: {size_mb:.1f} MB, {copied.events} events, read back whole; head {copied.head}"
+    if copied.schema < SCHEMA_VERSION:
+        told += (
+            f"\nIts schema is {copied.schema}; a station that starts on it brings it to {SCHEMA_VERSION}, "
+            "and so does benchward migrate."
+        )
+    return told
 
 
 @click.command()

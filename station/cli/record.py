@@ -129,8 +129,9 @@ def heat_lines(found: dict[str, Any]) -> list[str]:
         lines += _figures(found)
     for key, step in found["by_step"].items():
         if step["peak_c"] is not None:
+            least = " at least" if any(at["length_s"] is None for at in step["unseen"]) else ""
             lines.append(
-                f"  in {key:<15}{clock(step['duration_s'])}, peak {step['peak_c']:.1f} °C, "
+                f"  in {key:<15}{clock(step['duration_s'])}{least}, peak {step['peak_c']:.1f} °C, "
                 f"mean {step['mean_c']:.1f} °C"
             )
     return lines

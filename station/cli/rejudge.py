@@ -15,6 +15,7 @@ from station.asked_again import asked_again
 from station.cli.book import book_for
 from station.cli.output import clock
 from station.cli.record import open_history
+from station.cli.watching import watching
 from station.rejudge import Difference, Judgement, alarms_in, differences, judge
 from station.rules.fold import fold
 from station.rules.state import Durable
@@ -55,8 +56,8 @@ def rejudge(
         other = book_for(other_settings, with_sheet or sheet)
     with open_history(settings, db) as history:
         recorded = _recorded(history, boot)
-        first = _judged(history, recorded, book)
-        second = None if other is None else _judged(history, recorded, other)
+        first = _judged(history, recorded, book, "judging again")
+        second = None if other is None else _judged(history, recorded, other, "judging by the others")
     digest = recorded.started.settings
     strange = digest is not None and digest != settings.digest()
     if form == "jsonl":
@@ -86,14 +87,15 @@ def _recorded(history: History, name: str) -> Recorded:
     return Recorded(name, span, durable, started, told)
 
 
-def _judged(history: History, recorded: Recorded, book: Book) -> Judgement:
+def _judged(history: History, recorded: Recorded, book: Book, label: str) -> Judgement:
     requests = asked_again(recorded.told)
-    seconds = history.seconds_of(recorded.boot)
     offset_ms = recorded.span.wall_offset_ms
     starts = [(at, body) for at, body in recorded.told if isinstance(body, StationStarted)][1:]
-    found = judge(
-        book, recorded.durable, recorded.boot, recorded.started, seconds, requests, offset_ms, starts
-    )
+    with watching(label) as progress:
+        seconds = history.seconds_of(recorded.boot, progress)
+        found = judge(
+            book, recorded.durable, recorded.boot, recorded.started, seconds, requests, offset_ms, starts
+        )
     if not found.watched_ms:
         raise InputError(f"{history.path}: boot is {recorded.boot!r}, of which no readings are recorded.")
     return found

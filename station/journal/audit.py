@@ -55,11 +55,15 @@ def _compare(path: Path, engine: Engine, progress: Progress | None) -> None:
     try:
         with engine.connect() as stored, again.begin() as made:
             Base.metadata.create_all(made)
+            # The first question holds the moment that is compared: a station may go on writing meanwhile.
+            last_seq = stored.execute(select(func.max(EventRow.seq))).scalar_one() or 0
             _copy_boots(stored, made)
             with History(path) as history:
                 dating = Dating()
                 boots: dict[str, int] = {row.boot: row.id for row in made.execute(select(Boot.boot, Boot.id))}
                 for record, _ in history.events():
+                    if record.seq > last_seq:
+                        break
                     derive(made, record.seq, boots[record.boot], record.mono_ms, record.body)
                     dating.hear(record)
             for boot, offset_ms in made.execute(

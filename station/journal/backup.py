@@ -18,23 +18,26 @@ from shared.problems import FailureError, InputError
 from station.journal.claim import Claim
 
 Progress = Callable[[int, int], None]
+OLDEST = 1
+"""Copies are taken of every schema there has been."""
 SIDE_FILES = ("-wal", "-shm", "-journal")
 
 
 class Copied(NamedTuple):
-    """A copy that was verified: where it is, its size in bytes, its events and the head of their chain."""
+    """A copy that was verified: its place, size in bytes, its events, the head of their chain, its schema."""
 
     path: Path
     size: int
     events: int
     head: str
+    schema: int
 
 
 def back_up(source: Path, target: Path, progress: Progress | None = None) -> Copied:
     """Copy a database to one file, while it is written or not.
 
     Args:
-        source: a station's database.
+        source: a station's database, of this schema or an older one, which it keeps.
         target: the file to make, or a folder in which it gets the database's name and the time.
         progress: told (events checked, events in all) now and then.
 
@@ -42,7 +45,7 @@ def back_up(source: Path, target: Path, progress: Progress | None = None) -> Cop
         InputError: the source is no station's database, or the target exists.
         FailureError: the copy could not be made or does not hold together; nothing is left behind.
     """
-    with History(source):
+    with History(source, OLDEST):
         pass  # refuses what is no station's database before anything is made
     if target.is_dir():
         target = target / f"{source.stem}-{stamp()}{source.suffix}"
@@ -79,13 +82,14 @@ def restore(source: Path, target: Path, progress: Progress | None = None) -> tup
     """Put a backup in the place of a database; what was copied, and where what was there is kept.
 
     What SQLite had beside the old file goes with it, also where that file itself is gone: an old log would be
-    played over the new one. The new file is read back where it lies.
+    played over the new one. The new file is read back where it lies. One of an older schema keeps it: the
+    station that starts on it brings it up to date.
 
     Raises:
         InputError: the backup is no station's database.
         FailureError: a station writes the target, or the backup does not hold together; nothing is changed.
     """
-    with History(source):
+    with History(source, OLDEST):
         pass
     claim = Claim(target)
     part = target.with_name(f".{target.name}.part")
@@ -135,13 +139,14 @@ def verified(path: Path, progress: Progress | None = None) -> Copied:
     """
     with closing(sqlite3.connect(path)) as connection:
         found = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
+        schema = int(connection.execute("PRAGMA user_version").fetchone()[0])
     if found != "ok":
         raise FailureError(f"{path}: the file is damaged: {found}.")
-    with History(path) as history:
+    with History(path, OLDEST) as history:
         verdict = history.verify(progress)
     if verdict.problem is not None:
         raise FailureError(f"{path}: the chain breaks: {verdict.problem}.")
-    return Copied(path, path.stat().st_size, verdict.count, verdict.head)
+    return Copied(path, path.stat().st_size, verdict.count, verdict.head, schema)
 
 
 def copy(source: Path, part: Path) -> None:

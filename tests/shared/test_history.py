@@ -519,3 +519,16 @@ def test_when_the_station_ran_is_known_from_one_pass_over_the_events(tmp_path: P
         *((f"boot-{number}", 500, 7_500) for number in range(1, 5)),
         ("boot-5", 500, 3_000),
     ]
+
+
+def test_seconds_of_a_boot_tell_how_far_they_have_come(written: Written) -> None:
+    """Page by page, of this boot alone; the last page, where the next boot begins, tells nothing more."""
+    heard: list[tuple[int, int]] = []
+    history = written(
+        *seconds(0, 2500, 20.0, "one"), *seconds(0, 10, 20.0, "two"), started(0, "one"), started(0, "two")
+    )
+    given = list(history.seconds_of("one", lambda done, whole: heard.append((done, whole))))
+    assert (len(given), heard) == (2500, [(1000, 2500), (2000, 2500)])
+    heard.clear()
+    assert len(list(history.seconds_of("two", lambda done, whole: heard.append((done, whole))))) == 10
+    assert heard == [(10, 10)]

@@ -232,6 +232,61 @@ def test_station_that_starts_on_an_older_file_brings_it_up_to_date(tmp_path):
         assert history.verify().count == seq + 1
 
 
+def test_backup_of_an_older_schema_is_restored_as_it_is(tmp_path):
+    """Out of the archive into a new version's place, the archived copy unread by anything but the copying."""
+    path, archive, place = tmp_path / "old.db", tmp_path / "archive.db", tmp_path / "bench.db"
+    fill_first_schema(path)
+    run = CliRunner().invoke
+    made = run(main, ["backup", str(archive), "--db", str(path)])
+    assert (made.exit_code, made.stderr) == (0, "")
+    assert "Its schema is 1; a station that starts on it brings it to 3" in made.stdout
+    before = archive.read_bytes()
+    ledger = Ledger(place)
+    ledger.write([Told(Moment("new", 0), (events.SignedOut(),))])
+    ledger.close()
+    back = run(main, ["restore", str(archive), "--db", str(place)])
+    assert (back.exit_code, back.stderr) == (0, "")
+    assert "5 events, read back whole" in back.stdout
+    assert "Its schema is 1" in back.stdout
+    assert archive.read_bytes() == before
+    with closing(sqlite3.connect(place)) as connection:
+        assert connection.execute("PRAGMA user_version").fetchone() == (1,)
+    ledger = Ledger(place)
+    assert ledger.seq == 5
+    ledger.write([Told(Moment("three", 0), (events.SignedOut(),))])
+    ledger.close()
+    audit(place)
+    with History(place) as history:
+        assert history.verify().count == 6
+
+
+def test_backup_of_a_broken_older_chain_is_refused(tmp_path):
+    """An older schema is read back as well as today's."""
+    path = tmp_path / "old.db"
+    fill_first_schema(path)
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("UPDATE events SET body = replace(body, '\"T\"', '\"X\"')")
+    for words in (["backup", str(tmp_path / "copy.db")], ["restore", str(path)]):
+        place = path if words[0] == "backup" else tmp_path / "bench.db"
+        refused = CliRunner().invoke(main, [*words, "--db", str(place)])
+        assert (refused.exit_code, "was changed" in refused.stderr) == (1, True)
+    assert not (tmp_path / "bench.db").exists()
+
+
+@pytest.mark.parametrize("version", [0, 99, -1])
+def test_copy_of_no_known_schema_is_refused(tmp_path, version):
+    """Neither a newer program's file nor somebody else's is put in a station's place."""
+    path = tmp_path / "old.db"
+    fill_first_schema(path)
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute(f"PRAGMA user_version = {version}")
+    for words in (["backup", str(tmp_path / "copy.db")], ["restore", str(path)]):
+        place = path if words[0] == "backup" else tmp_path / "bench.db"
+        refused = CliRunner().invoke(main, [*words, "--db", str(place)])
+        assert (refused.exit_code, f"schema version is {version}" in refused.stderr) == (2, True)
+    assert not (tmp_path / "bench.db").exists()
+
+
 def test_there_is_a_step_for_every_schema(tmp_path):
     """The newest step leads to the schema the models have."""
     with pytest.raises(CommandError):

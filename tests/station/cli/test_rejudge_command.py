@@ -6,7 +6,11 @@ from pathlib import Path
 
 import pytest
 
+from shared import events
+from shared.messages import Second
 from shared.sheet import default_sheet
+from shared.timeline import Moment
+from station.journal.ledger import Ledger, Told
 
 MINUTES, PERIOD_S, SWING_C = 20, 60, 4.0
 RUN_UP_S = 5
@@ -117,3 +121,28 @@ def test_judging_again_writes_nothing(benchward, swinging, tight):
     assert swinging.read_bytes() == before
     last = benchward("log", "--db", swinging, "--format", "jsonl").stdout.splitlines()[-1]
     assert json.loads(last)["kind"] == "trace-finished"
+
+
+def test_judging_a_boot_again_takes_nothing_over_from_a_replay_before_it(benchward, lines, tmp_path):
+    """The trace left a unit in hand on its own bench; at the station's there was none, then as now."""
+    db = tmp_path / "bench.db"
+    ledger = Ledger(db)
+    started = events.StationStarted(station="s", version="v", sheet="s")
+    unit = (events.SignedIn(technician="T-9"), events.UnitBookedIn(unit="DP-9", model="m"))
+    refused = events.StepRefused(request="start", step="intake", reasons=["no-unit"])
+    ledger.write([
+        Told(Moment("trace-1", 0), (started, *unit, events.UnitTaken(unit="DP-9"))),
+        Told(Moment("7d1c", 0), (started,)), Told(Moment("7d1c", 5000), (refused,)),
+        *(second_of("7d1c", at) for at in range(10)),
+    ])  # fmt: skip
+    ledger.close()
+    (head,) = lines(benchward("replay", "--db", db, "--boot", "7d1c", "--format", "jsonl"))
+    assert head["refusals"] == {"intake": 1}
+
+
+def second_of(boot: str, at: int) -> Second:
+    """A quiet second of record."""
+    return Second(
+        boot=boot, second=at, plate_mean_c=20.0, plate_min_c=20.0, plate_max_c=20.0, cold_junction_c=25.0,
+        extraction_a=0.4, solvent_out=False, quality="good", valid_ms=1000,
+    )  # fmt: skip

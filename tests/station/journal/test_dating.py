@@ -1,6 +1,7 @@
 """Dates: what the events say of a boot's offset to wall time, and that verify holds the offset to it."""
 
 import sqlite3
+import threading
 from contextlib import closing
 from pathlib import Path
 from typing import NamedTuple
@@ -134,3 +135,27 @@ def test_setting_after_such_a_calibration_is_exact_again(path):
     ])  # fmt: skip
     ledger.close()
     assert CliRunner().invoke(main, ["verify", "--db", str(path)]).exit_code == 1
+
+
+def test_verify_of_a_file_that_is_written_compares_a_moment_of_it(path):
+    """What the station tells while it is read, with new boots, dates and units, is no contradiction."""
+    ledger, stop = Ledger(path), threading.Event()
+
+    def write() -> None:
+        number = 0
+        while not stop.is_set():
+            number += 1
+            boot = f"boot-{number}"
+            started = Told(Moment(boot, 0), (STARTED, events.UnitBookedIn(unit=f"U-{number}", model="m")))
+            ledger.write([started, *clock_set(boot, 5, WALL_MS + number)])
+
+    writer = threading.Thread(target=write)
+    writer.start()
+    try:
+        for _ in range(10):
+            audit(path)
+    finally:
+        stop.set()
+        writer.join()
+        ledger.close()
+    audit(path)

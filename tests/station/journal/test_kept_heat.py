@@ -380,6 +380,7 @@ def test_time_between_two_boots_is_of_unknown_length_when_the_dates_do_not_tell_
     assert "20:00 min at least; how much longer is not known" in text
     assert "no station ran    an unknown time from 600.0 s of boot b" in text
     assert "peak, mean        100.0 °C" in text
+    assert "in strip          19:55 min at least, peak 100.0 °C" in text
     assert "100.0%" not in text
 
 
