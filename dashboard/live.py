@@ -21,7 +21,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from dashboard.board import Board
 from shared.broker_access import ANONYMOUS, BrokerAccess
-from shared.messages import ROOT, Answer, topic
+from shared.messages import ROOT, Answer, requests_topic, topic
 
 LEAVES = ("state", "status", "events")
 KEEPALIVE_S = 10
@@ -75,7 +75,7 @@ class Live(Board):
         properties.CorrelationData = correlation
         properties.MessageExpiryInterval = math.ceil(timeout_s)
         try:
-            self._client.publish(topic(station, "requests"), text.encode(), qos=1, properties=properties)
+            self._client.publish(requests_topic(station, text), text.encode(), qos=1, properties=properties)
             return answer.result(timeout_s)
         except TimeoutError:
             return None
