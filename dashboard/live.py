@@ -27,7 +27,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from dashboard.board import Board
 from shared.broker_access import ANONYMOUS, BrokerAccess
-from shared.messages import ROOT, Answer, topic
+from shared.messages import ROOT, Answer, requests_topic, topic
 
 LEAVES = ("state", "status", "events")
 KEEPALIVE_S = 10
@@ -88,7 +88,7 @@ class Live(Board):
         line = self._client.socket()
         try:
             sent = self._client.publish(
-                topic(station, "requests"), text.encode(), qos=1, properties=properties
+                requests_topic(station, text), text.encode(), qos=1, properties=properties
             )
             return answer.result(timeout_s)
         except TimeoutError:

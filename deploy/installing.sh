@@ -286,6 +286,16 @@ put_command() {
     command_text "$project/deploy/systemd/benchward-station.service" | put 755 root:root "$command"
 }
 
+# settle_broker STATION: the broker's files, made or brought up to date. $broker_wants: what the broker must then do.
+broker_wants=
+settle_broker() {
+    local before
+    before="$(cksum "$etc/broker/acl" "$etc/broker/passwords" 2>/dev/null || true)"
+    run "$project/deploy/broker-files" --for "$account" "$etc/broker" "$(hostname)" "$1"
+    [ "$before" = "$(cksum "$etc/broker/acl" "$etc/broker/passwords" 2>/dev/null || true)" ] ||
+        broker_wants=reload-or-restart
+}
+
 # as_benchward RELEASE ARGUMENT...: our program as the user whom the files belong to.
 as_benchward() {
     local release=$1

@@ -8,11 +8,21 @@ from typing import Any
 
 import msgspec
 
-from shared.messages import ROOT, Answer, CloudEvent, Head, SenmlRecord, StationState, Status
-from shared.requests import AnyRequest
+from shared.messages import (
+    OFFICE,
+    REQUESTS,
+    ROOT,
+    Answer,
+    CloudEvent,
+    Head,
+    SenmlRecord,
+    StationState,
+    Status,
+)
+from shared.requests import OFFICE_ONLY, AnyRequest
 
 # The major number is the topics'; the minor one counts what was added to them.
-CONTRACT = "1.2.0"
+CONTRACT = "1.3.0"
 _STATION = {"station": {"description": "The station's name, e.g. bench-1."}}
 # Channel: leaf of the topic, retained, type of the payload, and what it is for.
 _PUBLISHED: tuple[tuple[str, bool, Any, str], ...] = (
@@ -39,6 +49,21 @@ _PUBLISHED: tuple[tuple[str, bool, Any, str], ...] = (
         "come again from an earlier one on. A seq left out was told to be message-set-aside.",
     ),
 )
+_NAMED = ", ".join(str(kind.__struct_config__.tag) for kind in OFFICE_ONLY)
+# Channel, leaf of the topic, and what it is for.
+_ASKED = (
+    (
+        "requests",
+        REQUESTS,
+        f"What the station is asked. Retained requests are ignored; {_NAMED} are refused here.",
+    ),
+    (
+        "office-requests",
+        OFFICE,
+        f"The same, for {_NAMED} and whatever else is asked there. The broker lets only the pages and the "
+        "station's own programs write on it.",
+    ),
+)
 _CONTENT_TYPES = {"readings": "application/senml+json", "events": "application/cloudevents+json"}
 
 
@@ -59,22 +84,19 @@ def document() -> dict[str, Any]:
     for leaf, retained, _, purpose in _PUBLISHED:
         channels[leaf] = _channel(f"{ROOT}/{{station}}/{leaf}", [leaf], purpose)
         operations[f"publish-{leaf}"] = _operation("send", leaf, retained=retained)
-    channels["requests"] = _channel(
-        f"{ROOT}/{{station}}/requests",
-        ["requests", "request-text"],
-        "What the station is asked. Retained requests are ignored.",
-    )
+    for channel, leaf, purpose in _ASKED:
+        channels[channel] = _channel(f"{ROOT}/{{station}}/{leaf}", ["requests", "request-text"], purpose)
     channels["answers"] = {
         "address": None,
         "description": "The response topic that the request names.",
         "messages": {"answers": {"$ref": "#/components/messages/answers"}},
     }
-    operations["take-requests"] = _operation("receive", "requests") | {
-        "reply": {
-            "address": {"location": "$message.header#/responseTopic"},
-            "channel": {"$ref": "#/channels/answers"},
-        }
+    reply = {
+        "address": {"location": "$message.header#/responseTopic"},
+        "channel": {"$ref": "#/channels/answers"},
     }
+    for channel, *_ in _ASKED:
+        operations[f"take-{channel}"] = _operation("receive", channel) | {"reply": reply}
     return {
         "asyncapi": "3.0.0",
         "info": {

@@ -9,6 +9,7 @@ import msgspec
 
 from shared.events import EVENT_TYPES, EventRecord
 from shared.indication import Indication
+from shared.requests import OFFICE_ONLY, parse_text
 from shared.timeline import rfc3339
 
 VERSION = 1
@@ -18,6 +19,16 @@ ROOT = f"benchward/v{VERSION}"
 def topic(station: str, leaf: str) -> str:
     """The topic of one station, e.g. ``benchward/v1/bench-1/state``."""
     return f"{ROOT}/{station}/{leaf}"
+
+
+REQUESTS = "requests"
+OFFICE = "requests/office"
+"""The leaf on which alone the requests of `OFFICE_ONLY` are taken: the broker says who may write there."""
+
+
+def requests_topic(station: str, text: str) -> str:
+    """Where a request, written as text, is to be sent."""
+    return topic(station, OFFICE if isinstance(parse_text(text), OFFICE_ONLY) else REQUESTS)
 
 
 class Status(msgspec.Struct, frozen=True, kw_only=True):

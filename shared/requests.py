@@ -211,6 +211,8 @@ AnyRequest: TypeAlias = (
     | Dispense
     | Close
 )
+OFFICE_ONLY = (OutOfService, InService, ShiftCheck, SignReview)
+"""What somebody answers for with their name: taken only from the pages, or from the station itself."""
 _KINDS = {str(kind.__struct_config__.tag): kind for kind in get_args(AnyRequest)}
 VERBS = tuple(_KINDS)
 
@@ -221,6 +223,13 @@ class Unreadable(msgspec.Struct, frozen=True):
     text: str
     reason: Literal["unknown-request", "malformed-request"]
     detail: str
+
+
+class Barred(msgspec.Struct, frozen=True):
+    """A request with reasons against it that lie outside the bench: whence it came, or what is on record."""
+
+    request: AnyRequest
+    reasons: tuple[str, ...]
 
 
 def parse_text(text: str) -> AnyRequest | Unreadable:

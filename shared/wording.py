@@ -42,7 +42,9 @@ REASONS: dict[str, str] = {
     "not-shelved": "That alarm is not put aside.",
     "alarm-aside": "That alarm is out of service, put aside, or latched.",
     "critical-not-out-of-service": "A critical alarm cannot be taken out of service.",
-    "not-authorised": "The settings do not name that person as somebody who may do this.",
+    "not-authorised": "Whoever asks may not do that: the settings do not name that person, or it was "
+    "not asked from the pages or at the station.",
+    "unknown-head": "This station's record has no such head: it was cut off, or the head is another's.",
     "already-out-of-service": "That alarm is out of service already, or latched.",
     "not-out-of-service": "That alarm is in service.",
     "no-such-period": "Those days do not exist, run backwards, or have not been yet.",

@@ -8,10 +8,10 @@ from msgspec.structs import replace
 from shared import events
 from shared import requests as asking
 from shared.events import EventBody
-from shared.requests import AnyRequest, Unreadable, parse_text
+from shared.requests import OFFICE_ONLY, AnyRequest, Barred, Unreadable, parse_text
 from station.rules.causes import BY_ALARM
 
-Asked: TypeAlias = AnyRequest | Unreadable
+Asked: TypeAlias = AnyRequest | Unreadable | Barred
 
 
 def asked_again(told: Iterable[tuple[int, EventBody]]) -> list[tuple[int, Asked]]:
@@ -39,7 +39,7 @@ def asked_again(told: Iterable[tuple[int, EventBody]]) -> list[tuple[int, Asked]
 
 def _asked_by(request: Asked, who: str | None) -> Asked:
     """The request with who asked for it, where that was not the technician signed in at the bench."""
-    if isinstance(request, Unreadable | asking.SignIn | asking.SignOut) or who is None or request.by:
+    if isinstance(request, Unreadable | Barred | asking.SignIn | asking.SignOut) or who is None or request.by:
         return request
     return replace(request, by=who)
 
@@ -69,6 +69,15 @@ def _refused(body: events.StepRefused, beside: Sequence[EventBody]) -> Asked | N
     if body.request == "start":
         return asking.Start(step=body.step, unit=body.unit)
     return asking.Finish(step=body.step, result="pass")
+
+
+def _refused_request(body: events.RequestRefused, beside: Sequence[EventBody]) -> Asked | None:
+    """What stood against it outside the bench stands against it again: nobody answers for it afterwards."""
+    request = parse_text(body.request)
+    outside = [reason for reason in body.reasons if reason in ("not-authorised", "unknown-head")]
+    if not isinstance(request, OFFICE_ONLY) or outside != list(body.reasons):
+        return request
+    return Barred(request, tuple(outside))
 
 
 def _finish(body: events.StepFinished, beside: Sequence[EventBody]) -> Asked | None:
@@ -103,7 +112,7 @@ _MAKERS: dict[type, Callable[[Any, Sequence[EventBody]], Asked | None]] = {
     events.StepAbandoned: _abandon,
     events.ReviewSigned: lambda e, _: asking.SignReview(period=e.period, head=e.head, by=e.technician),
     events.SolventDispensed: lambda e, _: asking.Dispense(ml=e.values["ml"]),
-    events.RequestRefused: lambda e, _: parse_text(e.request),
+    events.RequestRefused: _refused_request,
     events.AlarmAcknowledged: lambda e, _: asking.Ack(alarm=e.alarm),
     events.AlarmClosed: _reset,
     events.AlarmShelved: lambda e, _: asking.Shelve(alarm=e.alarm, minutes=e.minutes, reason=e.reason),

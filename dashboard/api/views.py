@@ -17,8 +17,6 @@ from shared.messages import Answer
 from shared.requests import Unreadable, is_identifier, parse_json, print_text
 
 WAIT_S = 5.0
-# Only a person may ask these, in their own name.
-FOR_PEOPLE = (requests.OutOfService, requests.InService, requests.SignReview, requests.ShiftCheck)
 stations = Blueprint("api_stations", __name__, url_prefix=BASE)
 
 
@@ -81,7 +79,7 @@ def ask(station: str) -> Any:
     _known(station)
     if isinstance(wanted, Unreadable):
         fail(422, f"That is no request: {wanted.detail}.", reasons=[wanted.reason])
-    if isinstance(wanted, FOR_PEOPLE):
+    if isinstance(wanted, requests.OFFICE_ONLY):
         fail(403, "Only a person may ask that, signed in at the pages.")
     if wanted.by not in (None, g.caller):
         fail(403, f"by is {wanted.by!r}; what this token asks is recorded as by {g.caller!r}.", at="by")

@@ -13,7 +13,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from shared.broker_access import ANONYMOUS, BrokerAccess
-from shared.messages import ROOT, Answer, topic
+from shared.messages import ROOT, Answer, requests_topic
 from shared.problems import FailureError
 from station.link.client import send_at_once
 
@@ -39,7 +39,7 @@ class Asker:
             InputError: a file of the access cannot be read.
             FailureError: the broker cannot be reached.
         """
-        self._requests = topic(station, "requests")
+        self._station = station
         self._answers_topic = access.answers(ROOT, name)
         self._answers: queue.Queue[tuple[bytes, bytes]] = queue.Queue(100)
         self._numbers = itertools.count(1)
@@ -81,7 +81,8 @@ class Asker:
         properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
         properties.ResponseTopic = self._answers_topic
         properties.CorrelationData = correlation
-        self._client.publish(self._requests, text.encode(), qos=1, properties=properties)
+        where = requests_topic(self._station, text)
+        self._client.publish(where, text.encode(), qos=1, properties=properties)
         while True:
             try:
                 found, payload = self._answers.get(timeout=timeout_s)

@@ -54,6 +54,8 @@ class Incoming(NamedTuple):
     """How long from its coming its sender still wants it done; None: for ever."""
     unreturnable: bool = False
     """Its response topic or correlation data is too long to be kept."""
+    office: bool = False
+    """Whether it came on the topic of the office."""
 
     def expired(self, now_s: float, older_s: float) -> bool:
         """Whether its sender no longer wants it done; it may be ``older_s`` older than its coming says."""
@@ -79,6 +81,7 @@ class Connection:
         will: tuple[str, bytes],
         birth: tuple[str, bytes],
         requests: str,
+        office: str,
         in_flight: int,
         wake: Callable[[], None],
     ) -> None:
@@ -91,6 +94,7 @@ class Connection:
             will: topic and payload the broker publishes, retained, when this connection is lost.
             birth: topic and payload published, retained, at each connection.
             requests: topic on which requests come.
+            office: topic on which those come that the broker lets only few ask.
             in_flight: messages on their way at once, at most; fewer where the broker wants fewer.
             wake: called when something has come.
         """
@@ -103,7 +107,8 @@ class Connection:
         self.acks: deque[Acked] = deque()
         self.incoming: deque[Incoming] = deque(maxlen=QUEUE_LIMIT)
         self._id, self._host, self._port, self._wake = client_id, host, port, wake
-        self._will, self._birth, self._requests, self._in_flight = will, birth, requests, in_flight
+        self._will, self._birth, self._in_flight = will, birth, in_flight
+        self._requests, self._office = requests, office
         self._user: tuple[str, str] | None = None
         self._tls: ssl.SSLContext | None = None
         self._client: mqtt.Client | None = None
@@ -238,7 +243,7 @@ class Connection:
             return
         # As published: a retained request stays recognisable even when it comes while we listen.
         options = SubscribeOptions(qos=1, noLocal=True, retainAsPublished=True)
-        client.subscribe(self._requests, options=options)
+        client.subscribe([(self._requests, options), (self._office, options)])
         client.publish(self._birth[0], self._birth[1], qos=1, retain=True)
         announced = getattr(properties, "MaximumPacketSize", None)
         self.largest_packet = min(announced or LARGEST_PACKET, self._learned)
@@ -314,6 +319,7 @@ class Connection:
                 time.monotonic(),
                 expiry_s,
                 long,
+                message.topic == self._office,
             )
         )
         self._wake()

@@ -17,9 +17,10 @@ from typing import NamedTuple
 from shared.broker_access import BrokerAccess
 from shared.events import MessageSetAside
 from shared.history import History, Place
-from shared.messages import ROOT, Answer, Head, StationState, Status, encode, topic
+from shared.messages import OFFICE, REQUESTS, ROOT, Answer, Head, StationState, Status, encode, topic
+from shared.problems import FailureError
 from shared.records import READINGS_CURSOR
-from shared.requests import AnyRequest, Unreadable, parse_json, parse_text
+from shared.requests import AnyRequest, Barred, Unreadable, parse_json, parse_text
 from shared.timeline import Moment
 from station.journal.ledger import Cursor, Told
 from station.journal.writer import Journal
@@ -28,6 +29,7 @@ from station.link.aside import SetAside
 from station.link.client import LARGEST_REQUEST, LONGEST_RETURN, Connection, Incoming
 from station.link.faults import Fate
 from station.link.lane import Lane
+from station.link.office import weighed
 from station.link.pace import Pace
 from station.link.repeats import Repeats
 from station.link.stillness import Stillness
@@ -54,7 +56,7 @@ TELL_EVERY_S = 10.0
 # Room in the window for status, state, head and answers.
 ASIDE_OF_RECORD = 8
 
-Ask = Callable[[AnyRequest | Unreadable, Callable[[Answer], None] | None], bool]
+Ask = Callable[[AnyRequest | Unreadable | Barred, Callable[[Answer], None] | None], bool]
 
 
 class Backlog(NamedTuple):
@@ -112,7 +114,8 @@ class Link:
             broker.port,
             will=(status, encode(Status(online=False, reason="lost"))),
             birth=(status, encode(Status(online=True, reason="running"))),
-            requests=topic(station, "requests"),
+            requests=topic(station, REQUESTS),
+            office=topic(station, OFFICE),
             in_flight=broker.window,
             wake=self._wake.set,
         )
@@ -226,7 +229,7 @@ class Link:
         self._rest()
         self._connection.acks.clear()
         self._connection.tend()
-        self._take_requests()
+        self._take_requests(None)
         self._fault = None
         if self._connection.connected:
             self._send_state()
@@ -246,7 +249,7 @@ class Link:
                 lane.rewind()  # the new client gives out the same message ids again
         if self._connection.connections != self._connections:
             self._begin_again(history)
-        self._take_requests()
+        self._take_requests(history)
         if self._connection.connected and self._connection.connections == self._connections:
             self._send_state()
             self._send_head()
@@ -355,7 +358,7 @@ class Link:
         readings = history.seconds_beyond(self._readings.stream.cursor, MOST_COUNTED)
         self._backlog = Backlog(max(0, self._journal.head[0] - self._events.stream.cursor), readings)
 
-    def _take_requests(self) -> None:
+    def _take_requests(self, history: History | None) -> None:
         """So many at a time: a flood of them must not keep the record from going out, nor fill memory."""
         self._stillness.look(time.monotonic())
         for _ in range(min(len(self._connection.incoming), REQUESTS_A_TURN)):
@@ -369,7 +372,12 @@ class Link:
             if deliver is None:
                 continue
             older_s = self._stillness.older_s(incoming.came_s)
-            if not self._ask(_judged(incoming, time.monotonic(), older_s), deliver):
+            request = weighed(
+                _judged(incoming, time.monotonic(), older_s),
+                office=incoming.office,
+                in_chain=lambda head: _has_event(history, head),
+            )
+            if not self._ask(request, deliver):
                 self._turn_away(deliver)
         if self._connection.incoming:
             self._wake.set()
@@ -426,6 +434,15 @@ class Link:
             self._wake.clear()
             if any(ack.mid == mid for ack in list(self._connection.acks)):
                 break
+
+
+def _has_event(history: History | None, head: str) -> bool:
+    """Whether the record is there to be read, and has it."""
+    try:
+        return history is not None and history.has_event(head)
+    except FailureError as error:
+        LOG.error("a head could not be looked up: %s", error)
+        return False
 
 
 def may_answer_on(where: str) -> bool:

@@ -13,7 +13,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from shared.broker_access import BrokerAccess
-from shared.messages import Answer, StationState, Status, topic
+from shared.messages import Answer, StationState, Status, requests_topic, topic
 from shared.problems import FailureError
 from shared.wording import reason_text
 from station.link import faults
@@ -122,7 +122,8 @@ class Onlooker:
         properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
         properties.ResponseTopic, properties.CorrelationData = self._answers_to, correlation
         properties.MessageExpiryInterval = round(ANSWER_S)
-        self._client.publish(topic(self._station, "requests"), request, qos=1, properties=properties)
+        where = requests_topic(self._station, request)
+        self._client.publish(where, request, qos=1, properties=properties)
         deadline_s = time.monotonic() + ANSWER_S
         while (left_s := deadline_s - time.monotonic()) > 0:
             try:

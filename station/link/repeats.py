@@ -1,7 +1,8 @@
 """Requests that come twice: answered again, never acted on again.
 
 QoS 1 may deliver a request twice, and a sender without an answer asks again. A request is the same when its
-response topic, its correlation data and its payload are; one without correlation data is always new.
+response topic, its correlation data, its payload and the topic it came on are; one without correlation data
+is always new.
 """
 
 import hashlib
@@ -74,6 +75,7 @@ class Repeats:
 def _same(incoming: Incoming) -> bytes:
     """Equal for equal requests, and short: a thousand are remembered, and strangers say how long they are."""
     digest = hashlib.sha256()
-    for part in ((incoming.response_topic or "").encode(), incoming.correlation or b"", incoming.payload):
+    where = (incoming.response_topic or "").encode()
+    for part in (where, incoming.correlation or b"", incoming.payload, b"office" if incoming.office else b""):
         digest.update(len(part).to_bytes(4, "big") + part)
     return digest.digest()

@@ -10,7 +10,7 @@ from typing import Any, NamedTuple, TypeAlias
 from msgspec.structs import replace
 
 from shared import events, requests
-from shared.requests import AnyRequest, Unreadable, print_text
+from shared.requests import AnyRequest, Barred, Unreadable, print_text
 from shared.timeline import day_of, days_of
 from station.rules.alarms import SOUNDING, WAITING, Input
 from station.rules.causes import BY_ALARM
@@ -40,17 +40,18 @@ class Outcome(NamedTuple):
     event_index: int | None
 
 
-Asked: TypeAlias = AnyRequest | Unreadable
+Asked: TypeAlias = AnyRequest | Unreadable | Barred
 
 
-def carry_out(tick: Tick, request: Asked) -> Outcome:
+def carry_out(tick: Tick, asked: Asked) -> Outcome:
     """Carry out one request, or refuse it with an event that says why."""
     before = len(tick.events)
+    barred, request = (asked.reasons, asked.request) if isinstance(asked, Barred) else ((), asked)
     if isinstance(request, Unreadable):
         reasons: list[str] = [request.reason]
     else:
         tick.asker = request.by
-        reasons = _HANDLERS[type(request)](tick, request)
+        reasons = list(barred) or _HANDLERS[type(request)](tick, request)
     if reasons:
         tick.watch = replace(tick.watch, refused_ms=tick.now.mono_ms)
         if not any(isinstance(body, events.StepRefused) for body in tick.events[before:]):

@@ -8,7 +8,17 @@ import pytest
 
 from shared.chain import ZERO
 from shared.events import AlarmRaised, EventBody, EventRecord, SolventLifted, UnitTaken
-from shared.messages import Answer, CloudEvent, Second, Status, cloud_event, encode, senml, topic
+from shared.messages import (
+    Answer,
+    CloudEvent,
+    Second,
+    Status,
+    cloud_event,
+    encode,
+    requests_topic,
+    senml,
+    topic,
+)
 
 WALL_MS = 1_772_440_200_500
 
@@ -34,7 +44,7 @@ def record_of(body: EventBody) -> EventRecord:
     return EventRecord(seq=7, boot="b", mono_ms=1500, body=body, prev=ZERO, hash="f" * 64)
 
 
-@pytest.mark.parametrize("leaf", ["status", "state", "readings", "events", "requests"])
+@pytest.mark.parametrize("leaf", ["status", "state", "readings", "events", "requests", "requests/office"])
 def test_topic_stands_under_the_stations_base_when_named(leaf: str) -> None:
     """Every topic of a station is below benchward/v1/<station>, as subscribers rely on."""
     assert topic("bench-1", leaf) == f"benchward/v1/bench-1/{leaf}"
@@ -138,3 +148,20 @@ def test_cloud_event_comes_back_when_encoded_and_decoded() -> None:
     """Nothing of the message is lost on the wire."""
     event = cloud_event("bench-1", record_of(UnitTaken(unit="é")), WALL_MS)
     assert msgspec.json.decode(encode(event), type=CloudEvent) == event
+
+
+@pytest.mark.parametrize(
+    ("text", "leaf"),
+    [
+        ("ack", "requests"),
+        ("start step=solder by=T-04", "requests"),
+        ("sign-review", "requests"),  # unreadable: refused, on record, wherever it comes
+        (f"sign-review period=2026-03-02/2026-03-08 head={'a' * 64} by=S-01", "requests/office"),
+        ("out-of-service alarm=link-down reason='new router' by=S-01", "requests/office"),
+        ("in-service alarm=link-down by=S-01", "requests/office"),
+        ("shift-check verdicts=lamps=passed by=S-01", "requests/office"),
+    ],
+)
+def test_request_goes_where_it_is_taken(text: str, leaf: str) -> None:
+    """What somebody answers for with their name goes to the office's topic, all else to the common one."""
+    assert requests_topic("bench-1", text) == f"benchward/v1/bench-1/{leaf}"

@@ -5,7 +5,8 @@ from pathlib import Path
 import pytest
 from hand_bench import RUNNING_A, HandBench
 
-from shared.requests import print_text
+from shared.events import RequestRefused
+from shared.requests import Barred, parse_text, print_text
 from station.asked_again import asked_again
 from station.replay import replay
 from station.rules.limits import AlarmLimits, Limits
@@ -79,3 +80,24 @@ def test_requests_of_a_recorded_trace_are_found_again(name):
     ]
     asked = [tick.request.split()[0] for tick in ticks if tick.request]
     assert [print_text(request).split()[0] for _, request in asked_again(told)] == asked
+
+
+@pytest.mark.parametrize(
+    ("text", "reasons", "barred"),
+    [
+        (f"sign-review period=2026-03-02/2026-03-08 head={'a' * 64} by=S-1", ["unknown-head"], True),
+        ("out-of-service alarm=link-down reason=x by=S-1", ["not-authorised"], True),
+        ("shift-check verdicts=lamps=passed by=S-1", ["not-authorised"], True),
+        (
+            "out-of-service alarm=plate-over-limit reason=x by=S-1",
+            ["critical-not-out-of-service", "not-authorised"],
+            False,
+        ),
+        (f"sign-review period=2026-03-09/2026-03-08 head={'a' * 64} by=S-1", ["no-such-period"], False),
+        ("reset", ["nothing-to-reset"], False),
+    ],
+)
+def test_what_was_barred_from_outside_stays_barred(text, reasons, barred):
+    """Nobody signs afterwards what its topic or its head barred; what the rules said is asked anew."""
+    ((_ms, request),) = asked_again([(100, RequestRefused(request=text, reasons=reasons))])
+    assert request == (Barred(parse_text(text), tuple(reasons)) if barred else parse_text(text))

@@ -4,6 +4,7 @@ Everything is seen from outside, with mosquitto's own clients. The broker accept
 then delivers nothing, so that a denial is judged by what arrives, never by what was answered.
 """
 
+import json
 import os
 import socket
 import ssl
@@ -17,20 +18,26 @@ from secured import MAKE, SecuredBroker
 
 from dashboard.live import Live
 from shared.broker_access import BrokerAccess
+from shared.history import History
+from shared.requests import parse_text
 from station.link.asking import Asker
+from station.link.onlooker import Onlooker
+from station.settings import load_settings
 
 pytestmark = pytest.mark.system
 ROOT = "benchward/v1"
 ROLES = ("bench-1", "dashboard", "job-system", "collector")
-LEAVES = ("status", "state", "head", "readings", "events", "requests")
-OWN = {f"{ROOT}/bench-1/{leaf}" for leaf in LEAVES if leaf != "requests"}
-OWN_REQUESTS = {f"{ROOT}/bench-1/requests"}
+ASKED = ("requests", "requests/office")
+LEAVES = ("status", "state", "head", "readings", "events", *ASKED)
+OWN = {f"{ROOT}/bench-1/{leaf}" for leaf in LEAVES if leaf not in ASKED}
+OWN_REQUESTS = {f"{ROOT}/bench-1/{leaf}" for leaf in ASKED}
 ASK = {f"{ROOT}/bench-1/requests", f"{ROOT}/bench-2/requests"}
+ASK_IN_THE_OFFICE = {f"{topic}/office" for topic in ASK}
 ANSWERS = {f"{ROOT}/answers/{role}/1" for role in ROLES}
 TOPICS = sorted(ANSWERS | {f"{ROOT}/bench-{n}/{leaf}" for n in (1, 2) for leaf in LEAVES})
 MAY_PUBLISH = {
     "bench-1": OWN | OWN_REQUESTS | ANSWERS,
-    "dashboard": ASK,
+    "dashboard": ASK | ASK_IN_THE_OFFICE,
     "job-system": ASK,
     "collector": set(),
 }
@@ -42,7 +49,7 @@ def seen(*leaves: str) -> set[str]:
 
 
 MAY_HEAR = {
-    "bench-1": {f"{ROOT}/bench-1/{leaf}" for leaf in ("requests", "status", "state")}
+    "bench-1": {f"{ROOT}/bench-1/{leaf}" for leaf in (*ASKED, "status", "state")}
     | {f"{ROOT}/answers/bench-1/1"},
     "dashboard": seen("status", "state", "head", "readings", "events") | {f"{ROOT}/answers/dashboard/1"},
     "job-system": seen("status", "head", "events") | {f"{ROOT}/answers/job-system/1"},
@@ -59,6 +66,11 @@ def secured(tmp_path):
     broker.start()
     yield broker
     broker.end()
+
+
+def access_of(broker: SecuredBroker, role: str) -> BrokerAccess:
+    """How a program gets in, in a role."""
+    return BrokerAccess(role, str(broker.files / f"{role}.password"), str(broker.files / "ca.crt"))
 
 
 def heard(process: subprocess.Popen, seconds: float) -> set[str]:
@@ -124,24 +136,20 @@ def test_station_publishes_over_tls_with_its_password(secured, tmp_path):
 
 def test_programs_get_in_with_their_password_and_ca(secured, tmp_path):
     """A job system asks the station, the pages follow it and ask: each as its own user, encrypted."""
-
-    def access(role: str) -> BrokerAccess:
-        return BrokerAccess(role, str(secured.files / f"{role}.password"), str(secured.files / "ca.crt"))
-
     station = Station(tmp_path, secured.port)
-    files = access("bench-1")
+    files = access_of(secured, "bench-1")
     text = station.settings.read_text().replace(
         "[broker]\n",
         f'[broker]\nhost = "localhost"\nuser = "bench-1"\npassword_file = "{files.password_file}"\n'
         f'ca_file = "{files.ca_file}"\n',
     )
     station.settings.write_text(text)
-    pages = Live("localhost", secured.port, access("dashboard"))
+    pages = Live("localhost", secured.port, access_of(secured, "dashboard"))
     pages.start()
     station.start()
     try:
         wait_until(lambda: "connected to broker" in station.log.read_text(), what="the connection")
-        with Asker("localhost", secured.port, "bench-1", "clerk", access("job-system")) as asker:
+        with Asker("localhost", secured.port, "bench-1", "clerk", access_of(secured, "job-system")) as asker:
             answer = asker.ask("book-in unit=U-1 model=m")
         assert answer is not None
         assert answer.accepted
@@ -232,3 +240,109 @@ def test_what_waits_for_a_lasting_session_outlives_a_restart_of_the_broker(secur
         capture_output=True, text=True, timeout=15,
     )  # fmt: skip
     assert again.stdout.strip() == "waiting"
+
+
+REVIEW = "sign-review period=2020-03-02/2020-03-08 head={head} by=S-01"
+NAMED = (
+    REVIEW.format(head="0" * 64),
+    "out-of-service alarm=link-down reason=x by=S-01",
+    "in-service alarm=link-down by=S-01",
+    "shift-check verdicts=lamps=passed by=S-01",
+)
+
+
+@pytest.fixture
+def authorised(secured, tmp_path):
+    """A running station that knows S-01 as somebody who may take alarms out of service."""
+    station = Station(tmp_path, secured.port, extra='[limits.alarms]\nauthorisers = ["S-01"]\n')
+    text = station.settings.read_text().replace(
+        "[broker]\n",
+        f'[broker]\nhost = "localhost"\nuser = "bench-1"\n'
+        f'password_file = "{secured.files}/bench-1.password"\nca_file = "{secured.files}/ca.crt"\n',
+    )
+    station.settings.write_text(text)
+    station.start()
+    wait_until(lambda: "connected to broker" in station.log.read_text(), what="the connection")
+    yield station
+    station.end()
+
+
+def asked(broker: SecuredBroker, role: str, leaf: str, text: str, wait_s: int = 5) -> dict | None:
+    """The answer to a request on a topic, with mosquitto's own client; None where none came."""
+    done = subprocess.run(
+        broker.client(
+            "mosquitto_rr", role, "-t", f"{ROOT}/bench-1/{leaf}", "-e", f"{ROOT}/answers/{role}/x",
+            "-W", str(wait_s), "-m", text,
+        ),
+        capture_output=True, text=True, check=False, timeout=30,
+    )  # fmt: skip
+    return json.loads(done.stdout) if done.stdout.strip() else None
+
+
+def recorded(station: Station, kind: str) -> list[dict]:
+    """The events of a kind that are on record."""
+    with History(station.db) as history:
+        return [event.to_dict() for event in history.events() if event.to_dict()["kind"] == kind]
+
+
+def test_a_job_system_signs_nothing_in_somebodys_name(secured, authorised):
+    """Refused on the common topic, each on record with its text; on the office's it is not heard at all."""
+    for text in NAMED:
+        answer = asked(secured, "job-system", "requests", text)
+        assert answer is not None
+        assert (answer["accepted"], answer["reasons"]) == (False, ["not-authorised"]), text
+        refused = recorded(authorised, "request-refused")[-1]
+        assert (refused["seq"], refused["reasons"]) == (answer["seq"], ["not-authorised"])
+        assert parse_text(refused["request"]) == parse_text(text)
+    for text in NAMED:
+        assert asked(secured, "job-system", "requests/office", text, wait_s=1) is None
+    silenced = asked(secured, "job-system", "requests", "silence")
+    assert silenced == {"accepted": True, "reasons": [], "seq": None}
+    assert len(recorded(authorised, "request-refused")) == len(NAMED)
+    for kind in ("review-signed", "alarm-out-of-service", "shift-checked"):
+        assert recorded(authorised, kind) == []
+
+
+def test_the_pages_and_the_station_itself_ask_in_the_office(secured, authorised, tmp_path):
+    """A review is signed at a head that the chain has, at no other; alarms and a shift's check as before."""
+    pages = Live("localhost", secured.port, access_of(secured, "dashboard"))
+    pages.start()
+    try:
+        wait_until(lambda: pages.connected, what="the pages")
+        for head in ("0" * 64, "f" * 64):
+            refused = pages.ask("bench-1", REVIEW.format(head=head), 5.0)
+            assert refused is not None
+            assert (refused.accepted, refused.reasons) == (False, ["unknown-head"])
+        head = recorded_head(authorised)
+        for text in (REVIEW.format(head=head), *NAMED[1:3], "silence by=S-01"):
+            answer = pages.ask("bench-1", text, 5.0)
+            assert answer is not None
+            assert (answer.accepted, answer.reasons) == (True, []), text
+    finally:
+        pages.stop()
+    with Onlooker(load_settings(authorised.settings).broker, "bench-1") as onlooker:
+        assert onlooker.ask(NAMED[3]).accepted
+    (signed,) = recorded(authorised, "review-signed")
+    assert (signed["head"], signed["technician"]) == (head, "S-01")
+    assert [event["by"] for event in recorded(authorised, "shift-checked")] == ["S-01"]
+
+
+def recorded_head(station: Station) -> str:
+    """The head of the chain on disk."""
+    with History(station.db) as history:
+        return [event.record.hash for event in history.events()][-1]
+
+
+def test_rights_of_files_from_before_are_brought_up_to_date_once(tmp_path):
+    """An acl without the office's topic: pages and stations get it; what somebody took away stays away."""
+    folder = tmp_path / "broker"
+    subprocess.run([MAKE, folder, "localhost", "bench-1", "bench-2"], check=True, capture_output=True)
+    acl = folder / "acl"
+    new = acl.read_text()
+    acl.write_text("".join(line for line in new.splitlines(keepends=True) if "/office" not in line))
+    subprocess.run([MAKE, folder], check=True, capture_output=True)
+    assert acl.read_text() == new
+    readers = "".join(line for line in new.splitlines(keepends=True) if "write benchward/v1/+" not in line)
+    acl.write_text(readers)
+    subprocess.run([MAKE, folder], check=True, capture_output=True)
+    assert acl.read_text() == readers

@@ -2,7 +2,7 @@
 
 import pytest
 
-from shared.requests import parse_text, print_text
+from shared.requests import Barred, parse_text, print_text
 from shared.timeline import Moment
 from station.rules.decide import decide
 
@@ -183,3 +183,21 @@ def test_what_cannot_be_read_is_recorded_with_what_is_wrong_and_never_longer_tha
     assert second["detail"].startswith("unit is 'xxx")
     assert second["detail"].endswith("…, not 1 to 40 of letters, digits, '-', '_' and '.'")
     assert len(second["request"]) == 200
+
+
+@pytest.mark.parametrize("reason", ["not-authorised", "unknown-head"])
+def test_what_is_barred_from_outside_is_refused_and_recorded(bench, reason):
+    """Nothing is signed; the refusal names the reason, the text and who asked, and is heard."""
+    bench.tick()
+    durable = bench.durable
+    text = f"sign-review period=2026-03-02/2026-03-08 head={'a' * 64} by=S-1"
+    now = Moment("boot-1", bench.now_ms + 100, 1_772_971_200_000)
+    barred = Barred(parse_text(text), (reason,))
+    state, decision = decide(bench.book, bench.state, bench.reading(), [barred], now)
+    outcome = decision.outcomes[0]
+    assert (outcome.accepted, outcome.reasons) == (False, (reason,))
+    (refused,) = decision.events
+    assert (refused.request, list(refused.reasons), refused.technician) == (text, [reason], "S-1")
+    assert decision.events[outcome.event_index] is refused
+    assert state.durable == durable
+    assert decision.indication.sound == "refused"
