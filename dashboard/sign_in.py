@@ -14,6 +14,7 @@ from dashboard.lockout import Lockout
 from dashboard.people import People, Person
 
 SESSION_S = 12 * 3600
+LONGEST_NAME = 40
 FORM_LIMIT_BYTES = 64 * 1024
 FORWARDING = ("X-Forwarded-For", "Forwarded", "X-Real-IP")
 UNKNOWN_PROXY = (
@@ -92,8 +93,8 @@ def _local(path: str) -> str:
 @blueprint.get("/sign-in")
 @open_to_all
 def form() -> ResponseReturnValue:
-    """The form."""
-    return render_template("sign-in.html", problem="", name="")
+    """The form; ``name`` of the query (a badge that was scanned) is filled in."""
+    return render_template("sign-in.html", problem="", name=request.args.get("name", "")[:LONGEST_NAME])
 
 
 @blueprint.post("/sign-in")
@@ -101,7 +102,7 @@ def form() -> ResponseReturnValue:
 def enter() -> ResponseReturnValue:
     """Admit, refuse (403), or ask to wait (429)."""
     desk = _desk()
-    name, secret = request.form.get("name", "").strip()[:40], request.form.get("secret", "")[:200]
+    name, secret = request.form.get("name", "").strip()[:LONGEST_NAME], request.form.get("secret", "")[:200]
     address = request.remote_addr or ""
     here = at_bench(address) and not through_unknown_proxy()
     if secret.isdigit() and through_unknown_proxy():
