@@ -1,6 +1,7 @@
 """Signing in and out at the pages, and what every page knows of the person who is signed in."""
 
 import ipaddress
+import logging
 import math
 from typing import Any
 
@@ -22,6 +23,7 @@ UNKNOWN_PROXY = (
     "are at the bench: a PIN does not count. Use your password, or have the pages started with "
     "--proxy ADDRESS, the proxy's address."
 )
+_log = logging.getLogger(__name__)
 blueprint = Blueprint("sign_in", __name__)
 
 
@@ -114,6 +116,14 @@ def enter() -> ResponseReturnValue:
         return page, 429, {"Retry-After": str(math.ceil(wait_s))}
     person = desk.people.admitted(name, secret, at_bench=here)
     if person is None:
+        _log.warning(
+            "A wrong sign-in as %s from %s (a %s network): by %s",
+            # What is typed for a name may be a secret in the wrong field.
+            name if desk.people.knows(name) else "nobody known here",
+            address,
+            "private" if at_bench(address) else "public",
+            "PIN" if secret.isdigit() else "password",
+        )
         return render_template("sign-in.html", problem=_wrong(secret, here), name=name), 403
     desk.lockout.right(name, address, at_bench=here)
     _end_session(desk)
