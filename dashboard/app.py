@@ -35,6 +35,7 @@ from dashboard.collected import Collected
 from dashboard.people import People
 from dashboard.record import record
 from dashboard.signing import signing
+from dashboard.stations import LIST_LOST_AFTER_MS
 from dashboard.stream import Gate, Printer, age_ms, messages
 from dashboard.tokens import Tokens
 from dashboard.view import bench_view
@@ -148,7 +149,13 @@ def benches() -> ResponseReturnValue:
     now_s = board.clock()
     snapshots = [board.snapshot(name) for name in names]
     views = [bench_view(each, each.liveness(now_s, board.connected)) for each in snapshots]
-    return render_template("benches.html", views=views, connected=board.connected)
+    return render_template(
+        "benches.html",
+        views=views,
+        lost_views=[bench_view(Snapshot(station=name), Liveness.SILENT) for name in names],
+        lost_after_ms=LIST_LOST_AFTER_MS,
+        connected=board.connected,
+    )
 
 
 @pages.get("/bench/<station>")

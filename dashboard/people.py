@@ -24,7 +24,7 @@ from shared.requests import IDENTIFIER
 
 COST_N, BLOCK_R, LANES_P = 2**14, 8, 1
 _MEMORY_LIMIT_BYTES = 64 * 1024 * 1024
-PIN_DIGITS_AT_LEAST = 4
+PIN_DIGITS_AT_LEAST = 6
 PASSWORD_AT_LEAST = 10
 SESSIONS_AT_MOST = 16  # of one person: tablets, a desk, a phone
 _one_at_a_time = threading.Lock()
@@ -138,7 +138,10 @@ class People:
         if password and len(password) < PASSWORD_AT_LEAST:
             raise InputError(f"{name}: a password has at least {PASSWORD_AT_LEAST} characters.")
         if pin and not (pin.isascii() and pin.isdigit() and len(pin) >= PIN_DIGITS_AT_LEAST):
-            raise InputError(f"{name}: a PIN has at least {PIN_DIGITS_AT_LEAST} digits and nothing else.")
+            raise InputError(
+                f"{name}: a PIN has at least {PIN_DIGITS_AT_LEAST} digits and nothing else: every device "
+                "on the bench's network may try PINs, and a shorter one is soon guessed."
+            )
         row = PersonRow(
             name=name,
             role=role.value,
@@ -167,6 +170,11 @@ class People:
         """All people by name."""
         with Session(self._engine) as session:
             return [_person(row) for row in session.scalars(select(PersonRow).order_by(PersonRow.name))]
+
+    def knows(self, name: str) -> bool:
+        """Whether there is somebody of this name."""
+        with Session(self._engine) as session:
+            return session.get(PersonRow, name) is not None
 
     def open_session(self, person: Person) -> Person:
         """Open a session for somebody admitted; of many of one person's, the oldest end."""

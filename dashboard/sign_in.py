@@ -1,6 +1,7 @@
 """Signing in and out at the pages, and what every page knows of the person who is signed in."""
 
 import ipaddress
+import logging
 import math
 from typing import Any
 
@@ -14,6 +15,7 @@ from dashboard.lockout import Lockout
 from dashboard.people import People, Person
 
 SESSION_S = 12 * 3600
+LONGEST_NAME = 40
 FORM_LIMIT_BYTES = 64 * 1024
 FORWARDING = ("X-Forwarded-For", "Forwarded", "X-Real-IP")
 UNKNOWN_PROXY = (
@@ -21,6 +23,7 @@ UNKNOWN_PROXY = (
     "are at the bench: a PIN does not count. Use your password, or have the pages started with "
     "--proxy ADDRESS, the proxy's address."
 )
+_log = logging.getLogger(__name__)
 blueprint = Blueprint("sign_in", __name__)
 
 
@@ -92,8 +95,8 @@ def _local(path: str) -> str:
 @blueprint.get("/sign-in")
 @open_to_all
 def form() -> ResponseReturnValue:
-    """The form."""
-    return render_template("sign-in.html", problem="", name="")
+    """The form; ``name`` of the query (a badge that was scanned) is filled in."""
+    return render_template("sign-in.html", problem="", name=request.args.get("name", "")[:LONGEST_NAME])
 
 
 @blueprint.post("/sign-in")
@@ -101,7 +104,7 @@ def form() -> ResponseReturnValue:
 def enter() -> ResponseReturnValue:
     """Admit, refuse (403), or ask to wait (429)."""
     desk = _desk()
-    name, secret = request.form.get("name", "").strip()[:40], request.form.get("secret", "")[:200]
+    name, secret = request.form.get("name", "").strip()[:LONGEST_NAME], request.form.get("secret", "")[:200]
     address = request.remote_addr or ""
     here = at_bench(address) and not through_unknown_proxy()
     if secret.isdigit() and through_unknown_proxy():
@@ -113,6 +116,14 @@ def enter() -> ResponseReturnValue:
         return page, 429, {"Retry-After": str(math.ceil(wait_s))}
     person = desk.people.admitted(name, secret, at_bench=here)
     if person is None:
+        _log.warning(
+            "A wrong sign-in as %s from %s (a %s network): by %s",
+            # What is typed for a name may be a secret in the wrong field.
+            name if desk.people.knows(name) else "nobody known here",
+            address,
+            "private" if at_bench(address) else "public",
+            "PIN" if secret.isdigit() else "password",
+        )
         return render_template("sign-in.html", problem=_wrong(secret, here), name=name), 403
     desk.lockout.right(name, address, at_bench=here)
     _end_session(desk)

@@ -20,6 +20,9 @@ from shared.requests import is_identifier
 
 DAY_S = 86_400
 KEY = "benchward-stations"
+LIST_LOST_AFTER_MS = 4000
+"""A list in a browser fetches itself every 1.5 s; older than this, it says that it has lost its server."""
+LOST = "This page has lost its server. Go by the bench and its light."
 
 stations = Blueprint("stations", __name__)
 
@@ -86,7 +89,13 @@ def every_station() -> ResponseReturnValue:
         else:
             words = "nothing collected"
         lines.append(StationLine(station=name, word=head.word, line=head.line, last=words, day=_day_of(seen)))
-    return render_template("stations.html", lines=lines, has_past=collected is not None)
+    return render_template(
+        "stations.html",
+        lines=lines,
+        lost_lines=[msgspec.structs.replace(each, word="Lost", line=LOST, last="–") for each in lines],
+        lost_after_ms=LIST_LOST_AFTER_MS,
+        has_past=collected is not None,
+    )
 
 
 @stations.get("/stations/<station>")

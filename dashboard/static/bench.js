@@ -23,7 +23,7 @@
 
   for (const place of root.querySelectorAll("[data-part]")) {
     const blank = document.getElementById(`lost-${place.dataset.part}`);
-    parts.set(place.dataset.part, { place, blank, html: null });
+    parts.set(place.dataset.part, { place, blank, html: null, held: null });
   }
 
   function lateMs(serverMs) {
@@ -33,8 +33,21 @@
     return now - serverMs - ahead;
   }
 
+  // The focus stays on the button of the same request. Where that is gone the part itself has it, so that the
+  // next key starts from there and presses nothing; and the button again, when it comes back.
+  function replace(part, how) {
+    const { place } = part;
+    const focused = document.activeElement;
+    if (!place.contains(focused)) return how();
+    if (focused !== place) part.held = focused.dataset.ask;
+    how();
+    const same = [...place.querySelectorAll("[data-ask]")].find((each) => each.dataset.ask === part.held);
+    if (same === undefined) place.tabIndex = -1;
+    (same ?? place).focus({ preventScroll: true });
+  }
+
   function put(part) {
-    if (part.html !== null) part.place.innerHTML = part.html;
+    if (part.html !== null) replace(part, () => { part.place.innerHTML = part.html; });
   }
 
   function showLost() {
@@ -44,7 +57,7 @@
     // The prepared parts are as old as the page; when the station was last heard is not.
     const lastHeard = root.querySelector(".heard")?.dataset.last ?? "";
     for (const [name, part] of parts) {
-      if (name !== "lately") part.place.replaceChildren(part.blank.content.cloneNode(true));
+      if (name !== "lately") replace(part, () => part.place.replaceChildren(part.blank.content.cloneNode(true)));
     }
     for (const heard of root.querySelectorAll(".heard")) heard.textContent = lastHeard;
   }

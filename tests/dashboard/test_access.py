@@ -1,5 +1,6 @@
 """Every route times every role, and that no route comes without a rule."""
 
+import logging
 import re
 import shutil
 import threading
@@ -146,6 +147,38 @@ def test_guessing_is_slowed(app: Flask) -> None:
     assert [sign_in(client, "technician", "0000")[0].status_code for _ in range(3)] == [403] * 3
     assert sign_in(client, "technician")[0].status_code == 429
     assert sign_in(client, "safety-lead")[0].status_code == 302
+
+
+def test_a_wrong_sign_in_is_one_line_in_the_log_without_the_secret(app: Flask, caplog) -> None:
+    """Whose name, from where, of which kind; what was typed for a name nobody has is not written either."""
+    client = app.test_client()
+    tries = [
+        ("technician", "000123"),
+        ("technician", "plum-anvil-9"),
+        ("483920", "technician"),
+        ("x\ny", "1"),
+    ]
+    with caplog.at_level(logging.INFO, "dashboard"):
+        for name, secret in tries:
+            assert sign_in(client, name, secret)[0].status_code == 403
+        assert sign_in(client, "safety-lead")[0].status_code == 302
+    assert [(each.levelname, each.getMessage()) for each in caplog.records] == [
+        ("WARNING", "A wrong sign-in as technician from 127.0.0.1 (a private network): by PIN"),
+        ("WARNING", "A wrong sign-in as technician from 127.0.0.1 (a private network): by password"),
+        ("WARNING", "A wrong sign-in as nobody known here from 127.0.0.1 (a private network): by password"),
+        ("WARNING", "A wrong sign-in as nobody known here from 127.0.0.1 (a private network): by PIN"),
+    ]
+
+
+def test_a_pin_from_afar_is_told_in_the_log(app: Flask, caplog) -> None:
+    """The address is the one that called; a try that must wait is not judged and leaves no line."""
+    client = app.test_client()
+    token = re.search(r'name="csrf_token" value="([^"]+)"', client.get("/sign-in").text)[1]
+    data = {"name": "technician", "secret": PIN, "csrf_token": token}
+    for _ in range(5):
+        client.post("/sign-in", data=data, environ_base={"REMOTE_ADDR": "11.22.33.44"})
+    line = "A wrong sign-in as technician from 11.22.33.44 (a public network): by PIN"
+    assert [each.getMessage() for each in caplog.records if each.name.startswith("dashboard")] == [line] * 3
 
 
 def test_next_leads_nowhere_else(app: Flask) -> None:

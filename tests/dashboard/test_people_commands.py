@@ -4,8 +4,10 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from sqlalchemy.orm import Session
 
-from dashboard.access import Scope
+from dashboard.access import Role, Scope
+from dashboard.people import People, PersonRow, hashed
 from dashboard.people_commands import token, user
 from dashboard.tokens import Tokens
 from shared.problems import InputError
@@ -35,6 +37,26 @@ def test_user_is_refused(tmp_path: Path, name: str, typed: str) -> None:
     with pytest.raises(InputError, match=name):
         run(path, "add", name, "--role", "safety-lead", "--password-stdin", typed=typed + "\n")
     assert run(path, "list").output == ""
+
+
+@pytest.mark.parametrize("pin", ["2604", "26040", "26040x", "\u0662\u0666\u0660\u0664\u0660\u0660"])
+def test_a_pin_that_is_soon_guessed_is_refused_with_the_reason(tmp_path: Path, pin: str) -> None:
+    """Six digits of the plain ones; nobody is written, and the PIN is not repeated."""
+    path = tmp_path / "people.db"
+    with pytest.raises(InputError, match=r"at least 6 digits.*every device on the bench's network") as told:
+        run(path, "add", "t-04", "--role", "technician", "--pin", typed=f"{pin}\n{pin}\n")
+    assert pin not in str(told.value)
+    assert run(path, "list").output == ""
+
+
+def test_a_pin_of_four_digits_from_before_is_still_good(tmp_path: Path) -> None:
+    """Nobody is shut out by an update: only new ones are longer."""
+    people = People(tmp_path / "people.db")
+    people.add("t-04", Role.TECHNICIAN, pin="260400")
+    with Session(people._engine) as session, session.begin():
+        session.get(PersonRow, "t-04").pin_hash = hashed("2604")
+    assert people.admitted("t-04", "2604", at_bench=True) is not None
+    people.close()
 
 
 def run_token(path: Path, *words: str):

@@ -523,3 +523,98 @@ def test_taken_port_is_named_and_ends_with_1(start_server):
     text = log_path.read_text()
     assert f"Port {port} on 127.0.0.1 is taken" in text
     assert "--port" in text
+
+
+class SecondStation:
+    """The voice of another bench."""
+
+    def __init__(self, broker, make):
+        self.make, self.mono_s = make, 50.0
+        self.client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+        self.client.connect("127.0.0.1", broker.port)
+        self.client.loop_start()
+
+    def state(self):
+        """The normal state, some time later."""
+        self.mono_s += 0.5
+        state = self.make.state(station="bench-2", mono_s=self.mono_s)
+        self.client.publish(topic("bench-2", "state"), encode(state), qos=1, retain=True).wait_for_publish(5)
+
+
+@pytest.fixture
+def second_station(broker, make):
+    """Another bench on the same broker."""
+    other = SecondStation(broker, make)
+    yield other
+    other.client.disconnect()
+    other.client.loop_stop()
+
+
+def listed(port, path):
+    """The text of a list once both benches are on it."""
+    until_s, text = time.monotonic() + 10, ""
+    while not ("bench-1" in text and "bench-2" in text) and time.monotonic() < until_s:
+        with urllib.request.urlopen(f"http://127.0.0.1:{port}{path}", timeout=5) as answer:
+            text = answer.read().decode()
+    return text
+
+
+def chosen(page):
+    """Where the link that has the focus leads."""
+    return page.evaluate("document.activeElement.getAttribute('href')")
+
+
+@pytest.mark.parametrize("path", ["/", "/stations"])
+def test_a_list_follows_its_benches_and_the_loss_of_its_server(path, station, second_station, start_server):
+    """By script: news come, the chosen link stays chosen, nothing old looks live, and all comes back."""
+    station.state()
+    second_station.state()
+    process, port, _log = start_server()
+    wait_for_port(port, process)
+    listed(port, path)
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=CHROMIUM)
+        page = browser.new_page()
+        page.goto(f"http://127.0.0.1:{port}{path}")
+        main = page.locator("main")
+        page.locator("main a[href='/bench/bench-2']").focus()
+
+        def both_at_work():
+            station.state()
+            second_station.state()
+            time.sleep(0.3)
+            return main.inner_text().count("At work") == 2
+
+        wait_for(both_at_work)
+        assert chosen(page) == "/bench/bench-2"
+        took_s = timed(process.kill, lambda: expect(page).to_have_title(re.compile("Lost"), timeout=8000))
+        print(f"\nloss of the server on {path} after {took_s:.1f} s")
+        assert 2.0 < took_s < 6.0
+        assert main.inner_text().count("Lost") == 2
+        assert "At work" not in main.inner_text()
+        assert chosen(page) == "/bench/bench-2"
+        process.wait(10)
+        again, port, _ = start_server(port)
+        wait_for_port(port, again)
+        wait_for(both_at_work)
+        assert "Lost" not in page.title()
+        assert chosen(page) == "/bench/bench-2"
+        browser.close()
+
+
+def wait_for(true):
+    """Until it is true."""
+    until_s = time.monotonic() + 15
+    while not true():
+        assert time.monotonic() < until_s
+
+
+def test_a_list_is_whole_without_scripts_and_moves_by_none(station, second_station, served):
+    """Both benches stand there; nothing tells the browser to load it again."""
+    station.state()
+    second_station.state()
+    for path in ("/", "/stations"):
+        text = listed(served.rpartition(":")[2], path)
+        assert "bench-1" in text
+        assert "bench-2" in text
+        assert "http-equiv" not in text

@@ -17,7 +17,7 @@ import urllib.request
 from pathlib import Path
 
 import pytest
-from live import free_port, wait_until
+from live import Listener, free_port, wait_until
 from playwright.sync_api import expect, sync_playwright
 
 pytestmark = pytest.mark.system
@@ -60,10 +60,23 @@ def demo(tmp_path_factory):
 
     try:
         wait_until(up, 90, "the demo")
+        port_of_broker = re.search(r"Its broker is at 127\.0\.0\.1:(\d+)", log.read_text())
+        assert port_of_broker is not None, log.read_text()
+        add_a_bench(int(port_of_broker[1]))
+        wait_until(lambda: b"bench-2" in urllib.request.urlopen(base, timeout=10).read(), 30, "two benches")
         yield base
     finally:
         process.send_signal(signal.SIGINT)
         process.wait(60)
+
+
+def add_a_bench(broker_port):
+    """A second bench, which says once what the first one says, so that there is a list of benches."""
+    listener = Listener(broker_port, "benchward/v1/bench-1/state")
+    said = wait_until(lambda: listener.on("state"), what="the first bench's state")[-1]
+    state = json.dumps({**said, "station": "bench-2"}).encode()
+    listener.client.publish("benchward/v1/bench-2/state", state, qos=1, retain=True).wait_for_publish(5)
+    listener.close()
 
 
 @pytest.fixture(scope="module")
@@ -124,7 +137,10 @@ def axe(tmp_path_factory):
         return source.read().decode()
 
 
-PAGES = ("/bench/bench-1", "/units", "/units/LK-201", "/review", "/cards", "/labels?units=DP-1", "/sign-in")
+PAGES = (
+    "/", "/stations", "/bench/bench-1", "/units", "/units/LK-201", "/review", "/cards", "/labels?units=DP-1",
+    "/sign-in",
+)  # fmt: skip
 LOOKS = [(360, "light"), (360, "dark"), (1920, "light"), (1920, "dark")]
 
 
@@ -142,7 +158,7 @@ def test_pages_fit_and_have_no_serious_fault(visit, demo, axe, width, scheme):
     for path in PAGES:
         page.goto(demo + path)
         page.wait_for_timeout(300)
-        name = re.sub(r"\W+", "-", path).strip("-")
+        name = re.sub(r"\W+", "-", path).strip("-") or "benches"
         page.screenshot(path=ARTEFACTS / f"{name}-{width}-{scheme}.png", full_page=True)
         assert page.evaluate("document.documentElement.scrollWidth") <= width, path
         page.evaluate(axe)
@@ -193,9 +209,10 @@ def test_a_refusal_and_a_dead_fan_are_seen_and_acknowledged(visit, demo):
     expect(dead_fan).to_be_visible(timeout=170_000)
     expect(page.locator("[data-part=iron]")).to_contain_text("Locked: no power")
     page.screenshot(path=ARTEFACTS / "fan-died.png", full_page=True)
-    button = dead_fan.locator(".act")
-    if button.count():  # the morning's own technician may have been faster
-        button.click()
+    # The morning's own technician may be faster, even between looking for the button and pressing it.
+    if dead_fan.locator(".act").evaluate_all(
+        "found => { found.forEach(each => each.click()); return found.length }"
+    ):
         expect(page.locator("#said")).to_have_text(re.compile(r"you have seen it|No alarm waits"))
     expect(page.locator("[data-part=lately]")).to_contain_text("acknowledged", timeout=30_000)
 
