@@ -53,7 +53,7 @@ def description(app: Flask) -> dict[str, Any]:
     }
     for path, methods in document["paths"].items():
         for method, operation in methods.items():
-            _finish(operation, method, _scope(app, path, method))
+            _finish(operation, _scope(app, path, method))
     _add_request_body(document)
     _add_csv(document)
     return document
@@ -68,14 +68,12 @@ def _scope(app: Flask, path: str, method: str) -> Scope | None:
     return None
 
 
-def _finish(operation: dict[str, Any], method: str, scope: Scope | None) -> None:
+def _finish(operation: dict[str, Any], scope: Scope | None) -> None:
     if scope is None:
         operation["security"] = []
     else:
         operation["security"] = [{SECURITY: []}]
         operation["description"] = f"{operation['description']}\n\nScope: {scope}.".strip()
-    if not any(parameter["in"] == "query" for parameter in operation["parameters"]) and method == "get":
-        operation["responses"].pop("422", None)  # there is nothing to be wrong
     for status, response in operation["responses"].items():
         content = response.get("content", {})
         if content.get("application/json", {}).get("schema") == {"$ref": "#/components/schemas/Problem"}:

@@ -1,10 +1,11 @@
 """Errors of the interface as problem details (RFC 9457): one shape, whatever went wrong."""
 
+import inspect
 from http import HTTPStatus
 from typing import Any, NoReturn
 
 import msgspec
-from flask import Flask, Response, abort, request
+from flask import Flask, Response, abort, current_app, request
 from flask.typing import ResponseReturnValue
 from werkzeug.exceptions import HTTPException, MethodNotAllowed
 
@@ -48,10 +49,18 @@ def fail(status: int, detail: str, headers: dict[str, str] | None = None, **more
 def refuse_invalid(_request: Any, _response: Any, error: Any, _instance: Any, _adapter: Any) -> None:
     """Before a view: a query that does not fit its description ends here, with the place of what is wrong."""
     if error is None:
+        if request.args and not _takes_a_query(request.endpoint):
+            key = next(iter(request.args))
+            fail(422, f"{key!r} is not known here: this call takes no query.", at=key)
         return
     message, _, path = str(error).partition(" - at `")
     place = path.rstrip("`").removeprefix("$").lstrip(".")
     fail(422, f"{message}.", at=place or None)
+
+
+def _takes_a_query(endpoint: str | None) -> bool:
+    """Whether a view has a description of its query; one that has none would pass over a misspelt key."""
+    return "query" in inspect.signature(current_app.view_functions[endpoint or ""]).parameters
 
 
 def install(app: Flask) -> None:

@@ -160,6 +160,7 @@ def test_extraction_of_a_period_knows_what_stood_before(call) -> None:
         ("/events?from=2026-03-03T00:00:00Z&to=2026-03-02T00:00:00Z", "to"),
         ("/events?form=2026-03-03T00:00:00Z", None),
         ("/units?unit=a%20b", "unit"),
+        ("/units/U-1?from=2026-03-02T08:00:00Z", "from"),
     ],
 )
 def test_bad_query_is_refused_with_its_place(call, path: str, place: str | None) -> None:
