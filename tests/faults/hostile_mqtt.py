@@ -115,6 +115,7 @@ def answers_elsewhere(bench: Besieged, seconds: float) -> Counter[str]:
     """Answers wanted where stations speak, where others listen, and where no topic is; nobody may hear one."""
     elsewhere = [topic(NAME, leaf) for leaf in ("events", "state", "status", "head", "readings", "requests")]
     elsewhere += [
+        topic(NAME, "requests/office"),
         "benchward/v1/bench-2/requests",
         "benchward/v1",
         "$SYS/broker/uptime",
@@ -124,7 +125,7 @@ def answers_elsewhere(bench: Besieged, seconds: float) -> Counter[str]:
     heard: list[str] = []
     witness = bench.client("witness")
     witness.on_message = lambda _c, _d, m: heard.append(m.topic) if b'"accepted"' in m.payload else None
-    witness.subscribe([("benchward/v1/+/+", 1), ("benchward/v1", 1)])
+    witness.subscribe([("benchward/v1/+/+", 1), (topic("+", "requests/office"), 1), ("benchward/v1", 1)])
     messages = [
         (b"resume", {"properties": _properties(ResponseTopic=each, CorrelationData=b"1")})
         for each in elsewhere

@@ -54,6 +54,7 @@ def test_time_that_was_stood_still_counts_against_an_expiry() -> None:
         ("my/answers", True),
         ("benchward/v1/bench-1/events", False),
         ("benchward/v1/bench-2/requests", False),
+        ("benchward/v1/bench-1/requests/office", False),
         ("benchward/v1", False),
         ("benchward/v1/answers/+", False),
         ("#", False),
