@@ -20,6 +20,7 @@ from shared.requests import is_identifier
 
 DAY_S = 86_400
 KEY = "benchward-stations"
+LOOK_AGAIN_S = 10.0
 LIST_LOST_AFTER_MS = 4000
 """A list in a browser fetches itself every 1.5 s; older than this, it says that it has lost its server."""
 LOST = "This page has lost its server. Go by the bench and its light."
@@ -33,6 +34,16 @@ class _Sources:
     def __init__(self, board: Board, collected: Collected | None) -> None:
         self.board = board
         self.collected = collected
+        self._seen: tuple[float, dict[str, LastSeen]] | None = None
+
+    def last_seen(self) -> dict[str, LastSeen]:
+        """What was collected last of each station; looked up anew after some seconds, however many ask."""
+        if self.collected is None:
+            return {}
+        now_s = self.board.clock()
+        if self._seen is None or now_s - self._seen[0] >= LOOK_AGAIN_S:
+            self._seen = now_s, {each.station: each for each in self.collected.last_seen()}
+        return self._seen[1]
 
 
 def sources(board: Board, collected: Collected | None) -> object:
@@ -76,7 +87,7 @@ def every_station() -> ResponseReturnValue:
     """Every station that is heard, or was ever collected, with how it is and when it was last heard of."""
     board, collected = _sources().board, _sources().collected
     now_s = datetime.now(UTC).timestamp()
-    last = {} if collected is None else {each.station: each for each in collected.last_seen()}
+    last = _sources().last_seen()
     lines = []
     for name in sorted({*board.stations(), *last}):
         snapshot = board.snapshot(name)

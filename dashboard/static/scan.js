@@ -68,7 +68,7 @@
   document.addEventListener("keydown", (event) => {
     if (event.isComposing) return;
     if ((event.ctrlKey || event.altKey || event.metaKey) && !event.getModifierState("AltGraph")) return;
-    const field = event.target.closest("input, textarea, select");
+    const field = event.target.closest?.("input, textarea, select") ?? null;
     if (field !== lastField || event.timeStamp - lastMs > restMs) forget();
     lastField = field;
     if (event.key === "Enter" || event.key === "Tab") {

@@ -8,8 +8,10 @@ import time
 import pytest
 from door import Door
 from live import Broker, Listener, free_port, wait_until
+from secured import SecuredBroker
 
 from dashboard.live import KEEPALIVE_S, Live
+from shared.broker_access import BrokerAccess
 from shared.messages import topic
 
 pytestmark = pytest.mark.system
@@ -53,6 +55,17 @@ def bench(broker):
     listener = Listener(broker.port, topic("bench-1", "requests"))
     yield listener
     listener.close()
+
+
+@pytest.fixture
+def secured(tmp_path):
+    """A running broker with TLS and passwords."""
+    for folder in (tmp_path, tmp_path.parent, tmp_path.parent.parent):
+        folder.chmod(folder.stat().st_mode | 0o011)
+    broker = SecuredBroker(tmp_path)
+    broker.start()
+    yield broker
+    broker.end()
 
 
 def asked(bench):
@@ -102,3 +115,27 @@ def test_nothing_is_asked_while_there_is_no_line(line, pages, bench):
     wait_until(lambda: pages.connected, 40, "the line's return")
     assert pages.ask("bench-1", "lamp-test", GIVEN_UP_S) is None
     assert asked(bench) == ["lamp-test"]
+
+
+def test_a_line_with_tls_is_hung_up_on_too(secured):
+    """Its last records included; and it comes back by itself."""
+    door = Door(free_port(), secured.port)
+    door.open()
+    files = secured.files
+    access = BrokerAccess("dashboard", str(files / "dashboard.password"), str(files / "ca.crt"))
+    pages = Live("localhost", door.port, access)
+    pages.start()
+    try:
+        wait_until(lambda: pages.connected, what="the pages' connection")
+        door.lossy.set()
+        begun_s = time.monotonic()
+        assert pages.ask("bench-1", "dispense ml=0.7", GIVEN_UP_S) is None
+        wait_until(lambda: not pages.connected, KEEPALIVE_S, "the end of the line")
+        assert time.monotonic() - begun_s < KEEPALIVE_S / 2
+        door.cut()
+        door.lossy.clear()
+        wait_until(lambda: pages.connected, 40, "the line's return")
+    finally:
+        pages.stop()
+        door.lossy.clear()
+        door.close_to_all()

@@ -71,6 +71,21 @@ def test_every_station_is_listed_with_its_last_words(client, bench):
     assert "heard 0 s ago" in text
 
 
+def test_the_collected_database_is_looked_at_every_ten_seconds_at_most(board, clock, tmp_path):
+    """However many lists fetch themselves: a station collected since then comes ten seconds later."""
+    url = f"sqlite:///{tmp_path}/all.db"
+    fill(url)
+    client = create_app(board, collected=Collected(url)).test_client()
+    assert "2 in all" in words(client.get("/stations"))
+    store = Store(url, clock=lambda: ZERO_S + 9000)
+    store.write([row_of(reading("c", 1, boot="c1"))])
+    store.close()
+    clock.now_s += 9.9
+    assert "2 in all" in words(client.get("/stations"))
+    clock.now_s += 0.1
+    assert "3 in all" in words(client.get("/stations"))
+
+
 def test_a_day_shows_the_plate_the_events_and_what_is_missing(client):
     """Two stretches, for the gap stays open; the newest event first."""
     answer = client.get("/stations/a?day=2026-03-02")

@@ -14,6 +14,7 @@ from contextlib import ExitStack, closing, suppress
 from pathlib import Path
 
 import pytest
+from live import Listener, Station, wait_until
 from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 from playwright.sync_api import expect, sync_playwright
@@ -290,12 +291,14 @@ def test_page_has_news_within_300_ms_and_tells_a_loss_within_3_s(station, served
     tab.goto(f"{served}/bench/{STATION}")
     expect(tab.locator(".huge .number")).to_have_text("98.4", timeout=5000)
     tab.evaluate(WATCH)
+    p95_s = []
     for turn in range(3):
         took = news_took_s(station, tab, turn)
         print(f"\nnews in the page: median {took[10] * 1000:.0f} ms, longest {took[-1] * 1000:.0f} ms")
-        if took[-1] < 0.3:
+        p95_s.append(took[18])
+        if took[18] <= 0.3:
             break
-    assert took[10] < 0.3
+    assert min(p95_s) <= 0.3
     for _ in range(3):
         tab.evaluate("window.noted = {}")
         sent_s = time.time()
@@ -306,6 +309,55 @@ def test_page_has_news_within_300_ms_and_tells_a_loss_within_3_s(station, served
         if lost_s - sent_s <= 3.0:
             break
     assert lost_s - sent_s <= 3.0
+
+
+WATCH_WHO = """() => {
+    window.noted = {};
+    new MutationObserver(() => {
+        for (const [who] of document.getElementById("part-hand").textContent.matchAll(/T-\\d+/g))
+            window.noted[who] ??= [Date.now(), ""];
+    }).observe(document.getElementById("bench"), {subtree: true, childList: true, characterData: true});
+}"""
+
+
+@pytest.fixture
+def real_station(tmp_path, broker):
+    """A station with its own rules, journal and link on a simulated bench, in real time; a way to ask it."""
+    simulated = Station(tmp_path, broker.port)
+    simulated.start()
+    listener = Listener(broker.port)
+    wait_until(lambda: listener.on("state"), 30, "the station's state")
+    yield lambda text: listener.client.publish(topic(STATION, "requests"), text, qos=1)
+    listener.close()
+    simulated.end()
+
+
+def test_news_of_a_real_station_are_in_the_page_within_300_ms(real_station, served, tab):
+    """From a request sent to its effect in the page: 19 of 20 within 300 ms, all within a second.
+
+    Another program may take the processor for as long as that, so the best of three rounds counts, and one
+    change in twenty may take longer. A quiet machine needs half of it: a pause of half a second that creeps
+    in on the way is noticed.
+    """
+    wait_for_bench(served)
+    tab.goto(f"{served}/bench/{STATION}")
+    tab.evaluate(WATCH_WHO)
+    rounds = []
+    for turn in range(3):
+        took = []
+        for number in range(20):
+            who = f"T-{1000 + 20 * turn + number}"
+            sent_s = time.time()
+            real_station(f"sign-in technician={who}")
+            took.append(noted(tab, who)[0] - sent_s)
+            time.sleep(0.25 + 0.037 * number % 0.2)  # at no fixed phase to the station's or the server's pace
+        took.sort()
+        print(f"\nnews in the page: median {took[10] * 1000:.0f} ms, p95 {took[18] * 1000:.0f} ms, longest "
+              f"{took[-1] * 1000:.0f} ms")  # fmt: skip
+        rounds.append((took[18], took[-1]))
+        if took[18] <= 0.3 and took[-1] <= 1.0:
+            break
+    assert any(p95_s <= 0.3 and longest_s <= 1.0 for p95_s, longest_s in rounds), rounds
 
 
 def test_page_shows_loss_when_the_server_dies(station, start_server, make):
