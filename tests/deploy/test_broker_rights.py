@@ -6,6 +6,8 @@ folder, its search permission is needed (path_resolution(7)).
 
 import os
 import subprocess
+import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -17,13 +19,13 @@ pytestmark = pytest.mark.skipif(os.geteuid() != 0, reason="giving a file to anot
 
 
 @pytest.fixture
-def files(tmp_path) -> Path:
-    """The broker's files as the installer has them made."""
-    for folder in (tmp_path, tmp_path.parent, tmp_path.parent.parent):
-        folder.chmod(folder.stat().st_mode | 0o011)
-    folder = tmp_path / "broker"
-    make("--for", SERVICE, folder, "box.local")
-    return folder
+def files() -> Iterator[Path]:
+    """The broker's files as the installer has them made; pytest's own folders let no other user through."""
+    with tempfile.TemporaryDirectory(prefix="benchward-rights-") as name:
+        Path(name).chmod(0o711)
+        folder = Path(name) / "broker"
+        make("--for", SERVICE, folder, "box.local")
+        yield folder
 
 
 def make(*words: str | Path) -> None:

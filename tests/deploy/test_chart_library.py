@@ -101,7 +101,19 @@ def test_a_machine_without_npm_asks_the_registry_itself(tmp_path):
     """A bench has no npm: either the library comes, or it is said that nobody answers; never a fault."""
     tools = tmp_path / "bin"
     tools.mkdir()
-    for name in ("bash", "env", "python3", "openssl", "base64", "tar", "mktemp", "rm", "install", "dirname"):
+    for name in (
+        "bash",
+        "env",
+        "python3",
+        "openssl",
+        "base64",
+        "tar",
+        "gzip",
+        "mktemp",
+        "rm",
+        "install",
+        "dirname",
+    ):
         found = shutil.which(name)
         assert found is not None
         (tools / name).symlink_to(found)
