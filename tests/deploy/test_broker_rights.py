@@ -77,6 +77,19 @@ def test_rights_are_as_before_when_it_is_run_again(files, words, more):
     assert all(after[name][:2] == (0o100600, 0) for name in more)
 
 
+@pytest.mark.parametrize("words", [(), ("--renew",)])
+def test_no_station_comes_that_nobody_named(tmp_path, words):
+    """The station has a name of its own: run again without any, and there is no user bench-1."""
+    folder = tmp_path / "broker"
+    make(folder, "box.local", "press-2")
+    before = {path.name for path in folder.iterdir()}
+    users = (folder / "passwords").read_text()
+    make(*words, folder)
+    assert {path.name for path in folder.iterdir()} == before
+    assert (folder / "passwords").read_text() == users
+    assert "bench-1" not in users + (folder / "acl").read_text()
+
+
 def test_what_somebody_changed_stays_changed(files):
     """A certificate for a group alone, a folder for one more group: run again, and both are so still."""
     (files / "broker.crt").chmod(0o440)
@@ -92,7 +105,7 @@ def test_a_folder_that_was_closed_to_the_service_is_opened_for_it(files):
     files.chmod(0o750)
     os.chown(files / "bench-1.password", 0, 0)
     assert readable(files) == set()
-    make("--for", SERVICE, files, "box.local")
+    make("--for", SERVICE, files, "box.local", "bench-1")
     assert readable(files) == OPEN
 
 
