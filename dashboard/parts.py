@@ -3,6 +3,8 @@
 The defaults are what a part says while nothing is known.
 """
 
+import zlib
+
 import msgspec
 
 from dashboard.acts import Act, Field
@@ -123,6 +125,11 @@ class ActsView(msgspec.Struct, frozen=True, kw_only=True):
     bench: tuple[Act, ...] = ()
     others: tuple[Act, ...] = ()
     fields: tuple[Field, ...] = ()
+
+    @property
+    def mark(self) -> str:
+        """Tells these fields from others: a page whose forms bear another one has them renewed."""
+        return f"{zlib.crc32(msgspec.json.encode(self.fields)):08x}"
 
 
 class BenchView(msgspec.Struct, frozen=True, kw_only=True):

@@ -18,8 +18,10 @@
       const answer = await fetch(form.action, { method: "POST", body, headers: { Accept: "application/json" } });
       const news = answer.headers.get("Content-Type")?.startsWith("application/json") ? await answer.json() : null;
       say(news?.text ?? "You are not signed in any more, so nothing was asked. Sign in again.", Boolean(news?.accepted));
+      return Boolean(news?.accepted);
     } catch {
       say("This page has lost its server, so nothing may have been done. Go by the bench itself.", false);
+      return false;
     }
   }
 
@@ -52,14 +54,41 @@
   });
   document.addEventListener("parts", mark);
 
-  for (const each of document.querySelectorAll("form.ask")) {
-    each.addEventListener("submit", (event) => {
-      event.preventDefault();
-      if (each === form && form.elements.request.value.trim() === "") return;
-      ask(Object.fromEntries(new FormData(each)));
-      for (const field of each.querySelectorAll("input:not([type=hidden])")) field.value = "";
-    });
+  // What was written stays until it was taken: it may only want mending.
+  document.addEventListener("submit", async (event) => {
+    const each = event.target.closest("form.ask");
+    if (each === null) return;
+    event.preventDefault();
+    if (each === form && form.elements.request.value.trim() === "") return;
+    if (!await ask(Object.fromEntries(new FormData(each)))) return;
+    for (const field of written(each)) field.value = "";
+  });
+
+  function written(place) {
+    return [...place.querySelectorAll("input:not([type=hidden])")].filter((field) => field.value !== "");
   }
+
+  // The forms follow the bench as the buttons do, but never under somebody's hands.
+  let renewing = false;
+
+  async function renew() {
+    const forms = document.getElementById("forms");
+    const wanted = document.querySelector("[data-part] [data-fields]")?.dataset.fields;
+    if (renewing || forms === null || wanted === undefined || wanted === forms.dataset.fields) return;
+    if (forms.contains(document.activeElement) || written(forms).length > 0) return;
+    renewing = true;
+    try {
+      const page = await fetch(location.href);
+      const fresh = new DOMParser().parseFromString(await page.text(), "text/html").getElementById("forms");
+      if (fresh !== null) forms.replaceWith(document.adoptNode(fresh));
+    } catch {
+      // Without its server the page says so elsewhere.
+    } finally {
+      renewing = false;
+    }
+  }
+
+  document.addEventListener("parts", renew);
 
   const verbs = new Set(document.getElementById("bench").dataset.verbs.split(" "));
 
