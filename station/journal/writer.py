@@ -259,11 +259,14 @@ class Journal:
         return ended and not self.lost
 
     def _left(self) -> int:
-        """Entries that nobody took any more: the thread had died before."""
+        """Entries that nobody took any more: the thread had ended before.
+
+        A follower's cursor that came too late is nothing lost: what it stands for is sent once more.
+        """
         left = 0
         with suppress(queue.Empty):
             while True:
-                left += self._queue.get_nowait().entry is not None
+                left += not isinstance(self._queue.get_nowait().entry, Cursor | None)
         return left
 
     def _put(self, item: _Item) -> None:

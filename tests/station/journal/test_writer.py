@@ -234,7 +234,15 @@ def test_what_a_dead_thread_left_behind_is_told_as_lost(path):
     journal.tell(told(0, events.SignedOut(technician="T-4")))
     journal.move_cursor(Cursor("link-events", 1))
     assert not journal.stop()
-    assert journal.lost == 2
+    assert journal.lost == 1  # a cursor is no loss
+
+
+def test_a_cursor_that_comes_after_the_end_is_nothing_lost(path):
+    """The link's last word came late: what it had sent is sent once more, and the station ended well."""
+    journal = Journal(path, LONG_BATCH_S)
+    journal.move_cursor(Cursor("link-readings", 7, 1))
+    assert journal.stop()
+    assert journal.lost == 0
 
 
 def test_full_memory_leaves_out_readings_and_never_an_event(path):
