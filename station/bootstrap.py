@@ -24,6 +24,7 @@ from station.calibration import on_record
 from station.clock import SYNCHRONISED, Clock, FreshClock, RealClock, SteppedClock
 from station.daemon import Asking, Daemon, Follower, Inbox, NoLink, Wiring
 from station.drivers.bench import Bench, real_bench
+from station.journal.boot_name import boot_name
 from station.journal.writer import Journal
 from station.link.link import Link
 from station.measurement.uncertainty import plate_budget
@@ -263,7 +264,8 @@ def real_station(settings: Settings, book: Book) -> Station:
         raise
     named = settings.station.sync_file
     sync_file = SYNCHRONISED if named is None else Path(named)
-    clock = RealClock(trusted=settings.station.clock == "trusted", sync_file=sync_file)
+    boot = boot_name(journal.path)  # the journal is open: one that was damaged has been exchanged
+    clock = RealClock(boot, trusted=settings.station.clock == "trusted", sync_file=sync_file)
     return Station(
         settings,
         book,

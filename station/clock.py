@@ -6,7 +6,6 @@ import uuid
 from pathlib import Path
 from typing import Protocol
 
-BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 # systemd-timesyncd touches this once the clock has been set from the network.
 SYNCHRONISED = Path("/run/systemd/timesync/synchronized")
 LOOK_AGAIN_S = 1.0
@@ -54,14 +53,15 @@ class WallClock:
 class RealClock:
     """The machine's clocks; wall time is trusted once the machine has been synchronised, or by order."""
 
-    def __init__(self, *, trusted: bool = False, sync_file: Path = SYNCHRONISED) -> None:
-        """Read the boot's name.
+    def __init__(self, boot: str, *, trusted: bool = False, sync_file: Path = SYNCHRONISED) -> None:
+        """Take the boot's name.
 
         Args:
+            boot: as the record tells it (`journal.boot_name`).
             trusted: take the wall clock as set without waiting for synchronisation.
             sync_file: is there once the clock has been set.
         """
-        self.boot = BOOT_ID.read_text("ascii").strip()
+        self.boot = boot
         self._wall = WallClock(trusted=trusted, sync_file=sync_file)
 
     def mono_s(self) -> float:

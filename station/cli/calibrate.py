@@ -15,6 +15,7 @@ from shared.timeline import rfc3339
 from station.calibration import on_record
 from station.cli.probe import Probe, probe
 from station.clock import RealClock
+from station.journal.boot_name import boot_name
 from station.journal.recording import record_now
 from station.measurement.calibration import (
     CalibrationError,
@@ -286,7 +287,7 @@ def _store(
     if dry_run:
         click.echo("Nothing stored (--dry-run).")
         return
-    clock = RealClock(trusted=settings.station.clock == "trusted")
+    clock = RealClock(boot_name(path), trusted=settings.station.clock == "trusted")
     wall_ms = clock.wall_ms()
     due = None if wall_ms is None else due_after(wall_ms, months)
     body = Calibrated(channel=channel, technician=by, values=values, points=points, due=due)

@@ -20,6 +20,7 @@ from station.commissioning.real import BenchWires
 from station.commissioning.verdicts import Verdict, all_well
 from station.commissioning.walk import energised, killed, walk
 from station.drivers.bench import real_bench
+from station.journal.boot_name import boot_name
 from station.journal.recording import record_now
 from station.settings import Settings
 from station.simulation.bench import SimulatedBench
@@ -180,5 +181,6 @@ def _store(
         wires=settings.wires.digest(simulated=simulate),
         values=values,
     )
-    record = record_now(path, RealClock(trusted=settings.station.clock == "trusted"), body)
+    clock = RealClock(boot_name(path), trusted=settings.station.clock == "trusted")
+    record = record_now(path, clock, body)
     click.echo(f"Stored as event {record.seq} in {path}.", err=True)

@@ -15,6 +15,7 @@ from typing import NamedTuple
 
 from shared.history import History
 from shared.problems import FailureError, InputError
+from station.journal.boot_name import rename_boot
 from station.journal.claim import Claim
 
 Progress = Callable[[int, int], None]
@@ -127,6 +128,8 @@ def set_aside(path: Path, why: str) -> Path | None:
         if found.exists():
             moved.append(aside.with_name(aside.name + side))
             os.replace(found, moved[-1])
+    if moved:
+        rename_boot(path)
     sync_folder(path.parent)
     return next(iter(moved), None)
 
