@@ -81,6 +81,7 @@ class Journal:
         self._queue: queue.SimpleQueue[_Item] = queue.SimpleQueue()
         self._stop = threading.Event()
         self._started_s = float("-inf")
+        self._writing_s: float | None = None  # since when the thread has been at the disk; None: it is not
         self.head = (0, ZERO)  # of the newest event on disk; replaced whole
         self._ledger: Ledger | None = None
         self.readable = True  # False: not even what is on record could be read
@@ -161,12 +162,12 @@ class Journal:
 
         A damaged file that was set aside is told for a while after the start, so that somebody hears of it.
         """
-        oldest_s, now_s = self._oldest_s, time.monotonic()
+        oldest_s, writing_s, now_s = self._oldest_s, self._writing_s, time.monotonic()
         if self._fault is not None:
             return self._fault
-        if not self._thread.is_alive() or (
-            oldest_s is not None and now_s - oldest_s > self._batch_s + LATE_S
-        ):
+        waits = oldest_s is not None and now_s - oldest_s > self._batch_s + LATE_S
+        hangs = writing_s is not None and now_s - writing_s > LATE_S
+        if not self._thread.is_alive() or waits or hangs:
             return "writing-late"
         if self.set_aside is not None and now_s - self._started_s < TELL_SET_ASIDE_S:
             return "file-set-aside"
@@ -285,7 +286,10 @@ class Journal:
             stopping = self._stop.is_set() and self._queue.empty()
             if not urgent and not stopping and time.monotonic() < due:
                 continue
-            if self._write(pending):
+            self._writing_s = time.monotonic()
+            written = self._write(pending)
+            self._writing_s = None
+            if written:
                 pending.clear()
                 self._oldest_s = None
             elif stopping:

@@ -5,6 +5,8 @@ Nothing here sleeps: each test waits for what the journal itself says, with a li
 
 import queue
 import sqlite3
+import threading
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -18,7 +20,7 @@ from shared.messages import Answer, Second
 from shared.problems import FailureError
 from shared.timeline import Moment
 from station.journal.ledger import Cursor, Ledger, Told
-from station.journal.writer import QUEUE_LIMIT, Journal, Reply
+from station.journal.writer import LATE_S, QUEUE_LIMIT, Journal, Reply
 from station.rules.requests import Outcome
 
 LIMIT_S = 10.0
@@ -213,6 +215,35 @@ def test_journal_says_so_and_recovers_when_another_holds_the_file_for_a_while(
     assert journal.flush(LIMIT_S)
     assert (journal.ok, kinds(path)) == (True, ["solvent-lifted", "solvent-returned"])
     assert "cannot be written" in caplog.text
+
+
+class StuckJournal(Journal):
+    """A disk that has what was handed in and does not come back until it is let go."""
+
+    def __init__(self, path: Path) -> None:
+        self.free = threading.Event()
+        super().__init__(path, LONG_BATCH_S)
+
+    def _write(self, pending) -> bool:  # type: ignore[no-untyped-def]
+        self.free.wait(LIMIT_S)
+        return super()._write(pending)
+
+
+def test_a_write_that_hangs_is_told_after_a_second_whatever_the_batch(path: Path) -> None:
+    """Long before a batch of a minute is due, and gone when the disk comes back; nothing is lost."""
+    journal = StuckJournal(path)
+    journal.start()
+    began_s = time.monotonic()
+    journal.tell(told(0, events.SolventLifted()))
+    while journal.fault is None and time.monotonic() - began_s < LIMIT_S:
+        time.sleep(0.01)
+    assert journal.fault == "writing-late"
+    assert LATE_S <= time.monotonic() - began_s < LIMIT_S
+    journal.free.set()
+    assert journal.flush(LIMIT_S)
+    assert journal.fault is None
+    assert journal.stop()
+    assert kinds(path) == ["solvent-lifted"]
 
 
 def test_journal_leaves_out_only_what_can_never_be_written(path: Path) -> None:
