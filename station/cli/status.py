@@ -251,7 +251,7 @@ def _left(record: Record) -> list[str]:
         f"  in hand     {hand}{step}",
         f"  on plate    {durable.on_plate or 'nothing'}",
     ]
-    for name, life in durable.alarms.items():
+    for name, life in durable.alarms.items() if not record.growing else ():  # else they stand above
         cause = BY_ALARM[name]
         lines.append(f"  alarm       {_alarm_line(cause.priority, life.state, cause.title, cause.action)}")
     return lines

@@ -174,7 +174,10 @@ def plain_refusals() -> Iterator[None]:
                 warnings.simplefilter("error", fallback)
             yield
     except ImportError as error:
-        raise FailureError(f"lgpio cannot be imported ({error}). Install python3-lgpio.") from error
+        raise FailureError(
+            f"lgpio cannot be imported ({error}). On Raspberry Pi OS: sudo apt-get install "
+            "python3-lgpio. Without wires: benchward run --simulate."
+        ) from error
     except (OSError, GPIOZeroError, *_FALLBACKS) as error:
         raise FailureError(f"The Pi's wires cannot be had: {error}. {_REMEDY}") from error
 
