@@ -30,7 +30,7 @@ def walk(readings, watch=None, start_ms=0, step_ms=100, limits=LIMITS):
 
 
 def test_plate_is_the_median_of_the_last_three_valid_readings():
-    """Contract section 6: the plate is the median of the last three valid readings."""
+    """As others rely on it: the plate is the median of the last three valid readings."""
     values = [20.0, 21.0, 25.0, 22.0, 21.5]
     watches = walk([good(value, number) for number, value in enumerate(values)])
     assert [watch.plate_c for watch in watches] == [20.0, 20.5, 21.0, 22.0, 22.0]
