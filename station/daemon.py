@@ -190,7 +190,8 @@ class Daemon:
         self._state: State
         hot_ms = journal.hot_ms(durable.units, book.limits.plate.budget_c)
         vapour = journal.vapour(book.limits.solvent, now)
-        self._state, told = begin(durable, now, started, book, hot_ms, vapour)
+        soak_ms = journal.soak_ms(durable, book.sheet)
+        self._state, told = begin(durable, now, started, book, hot_ms, vapour, soak_ms)
         journal.tell(Told(now, told))
         for body in told:
             _log(body)

@@ -18,10 +18,11 @@ from typing import NamedTuple
 from sqlalchemy.exc import DBAPIError, OperationalError
 
 from shared.chain import ZERO
-from shared.events import EventRecord
-from shared.history import History
+from shared.events import EventRecord, StepStarted
+from shared.history import Filter, History
 from shared.messages import Answer, Second
 from shared.problems import BenchwardError, DamagedError, FailureError
+from shared.sheet import Sheet
 from shared.timeline import Moment, is_trace
 from station.journal.backup import set_aside
 from station.journal.claim import UnwritableError
@@ -30,6 +31,7 @@ from station.rules.fold import fold
 from station.rules.limits import SolventLimits
 from station.rules.recall import Plate, first_draw, recall
 from station.rules.requests import Outcome
+from station.rules.soak import recall_soak, soaking
 from station.rules.state import Durable
 from station.rules.vapour import VapourWatch
 
@@ -204,6 +206,21 @@ class Journal:
                 hot_s = 60 * stay.hot_min if kept else history.hot_s(stay.unit, from_c)
                 found.setdefault(stay.unit, round(1000 * hot_s))
             return found | {unit: round(1000 * history.hot_s(unit, from_c)) for unit in units}
+
+    def soak_ms(self, durable: Durable, sheet: Sheet) -> int:
+        """The soak that the heat step in hand has had, by the record, in ms; 0 where no such step runs."""
+        unit, run = durable.in_hand, durable.run
+        step = None if run is None else sheet.find(run.step)
+        if not self.followable or unit is None or run is None or step is None or step.kind != "heat":
+            return 0
+        with History(self.path) as history:
+            told = [(moment, body) for _, moment, body in history.told(Filter(unit=unit))]
+            begun = [at for at, (_, body) in enumerate(told) if isinstance(body, StepStarted)]
+            stretches = soaking(told[begun[-1] :], unit, run) if begun else []
+            if not stretches:
+                return 0
+            first = Moment(stretches[0].boot, stretches[0].from_ms)
+            return recall_soak(stretches, history.seconds_from(first), step)
 
     def vapour(self, limits: SolventLimits, now: Moment) -> VapourWatch:
         """The estimate of solvent vapour as the record of the last hours gives it."""

@@ -25,7 +25,7 @@ from station.rules.interlock import attended_run, permit_refusals
 from station.rules.plate import forget_plate, mirrored, wait_plate, watch_plate
 from station.rules.requests import Asked, Outcome, carry_out
 from station.rules.soak import RESTING, reaches_setpoint, watch_heat
-from station.rules.state import Durable, Life, State, Timer, Watch
+from station.rules.state import Durable, HeatWatch, Life, State, Timer, Watch
 from station.rules.tick import Book, Tick, holds
 from station.rules.turn import turn
 from station.rules.vapour import VapourWatch, lift, watch_vapour
@@ -67,14 +67,18 @@ def begin(
     book: Book,
     hot_ms: Mapping[str, int] | None = None,
     vapour: VapourWatch | None = None,
+    soak_ms: int = 0,
 ) -> Begun:
     """Take up what an earlier run left: unit in hand, cures, alarms. A running step comes back held.
 
     ``hot_ms``: time at or above the heat budget's temperature by unit, from the journal's readings.
     ``vapour``: the estimate as the record of the last hours gives it (`recall`).
+    ``soak_ms``: of the heat step in hand, as the record shows it (`recall_soak`): a panel that has had most
+    of its soak must not get all of it once more.
     """
     timers = {name: Timer(standing=True) for name, life in durable.alarms.items() if life.state in STANDING}
-    watch = Watch(timers=timers, hot_ms=dict(hot_ms or {}), vapour=vapour or VapourWatch())
+    heat = HeatWatch(soak_ms=soak_ms)
+    watch = Watch(timers=timers, hot_ms=dict(hot_ms or {}), vapour=vapour or VapourWatch(), heat=heat)
     tick = Tick(book, State(durable, watch), NOTHING_READ, now)
     tick.emit(started)
     if durable.settings not in (None, tick.durable.settings):

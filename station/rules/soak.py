@@ -1,8 +1,15 @@
 """The clocks of a heat step: time at setpoint inside the band, and the foot from which its rise is judged."""
 
+from collections.abc import Iterable
+from typing import NamedTuple
+
 from msgspec.structs import replace
 
+from shared import events
+from shared.events import Event
+from shared.messages import Second
 from shared.sheet import Step
+from shared.timeline import Moment
 from station.rules.state import HeatWatch, Run
 
 RESTING = HeatWatch()
@@ -59,3 +66,65 @@ def watch_heat(
         foot_c = plate_c
     start_c = plate_c if watch.start_c is None else watch.start_c
     return HeatWatch(soak_ms, inside, start_c, foot_c, foot_ms)
+
+
+class Stretch(NamedTuple):
+    """A stretch of a boot in which the soak clock could run; ``to_ms`` None: to the end of that boot."""
+
+    boot: str
+    from_ms: int
+    to_ms: int | None
+
+
+def soaking(told: Iterable[tuple[Moment, Event]], unit: str, run: Run) -> list[Stretch]:
+    """When the soak clock of a run could run, by the events: on the plate, at its setpoint, not held.
+
+    Args:
+        told: the unit's events since the run began, oldest first.
+        unit: on which the run is.
+        run: of a heat step.
+    """
+    found: list[Stretch] = []
+    reached = held = False
+    lies, since = True, None
+    for moment, body in told:
+        match body:
+            case events.PlateAtSetpoint(step=run.step):
+                reached = True
+            case events.StepHeld(step=run.step):
+                held = True
+            case events.StepResumed(step=run.step):
+                held = False
+            case events.UnitRemoved(unit=of) if of == unit:
+                lies = False
+            case events.UnitPlaced(unit=of) if of == unit:
+                lies = True
+        runs = reached and lies and not held
+        if runs and since is None:
+            since = moment
+        elif not runs and since is not None:
+            ended_ms = moment.mono_ms if moment.boot == since.boot else None
+            found.append(Stretch(since.boot, since.mono_ms, ended_ms))
+            since = None
+    return found if since is None else [*found, Stretch(since.boot, since.mono_ms, None)]
+
+
+def recall_soak(stretches: Iterable[Stretch], seconds: Iterable[Second], step: Step) -> int:
+    """The soak that the record shows, in ms: whole known seconds wholly inside the band and a stretch."""
+    spans = list(stretches)
+    whole = [
+        second
+        for second in seconds
+        if second.valid_ms == 1000
+        and second.plate_min_c is not None
+        and second.plate_max_c is not None
+        and inside_band(step, second.plate_min_c)
+        and inside_band(step, second.plate_max_c)
+    ]
+    return 1000 * sum(any(_holds(span, second) for span in spans) for second in whole)
+
+
+def _holds(span: Stretch, second: Second) -> bool:
+    begin_ms = second.second * 1000
+    ended = span.to_ms is not None and begin_ms + 1000 > span.to_ms
+    return span.boot == second.boot and begin_ms >= span.from_ms and not ended

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from shared.events import StepFinished
 from shared.history import History
 from shared.indication import SAFE, Levels
 from shared.messages import Answer, StationState
@@ -421,3 +422,36 @@ def test_requests_between_ticks_do_not_judge_a_reading_again(tmp_path: Path) -> 
     assert station.journal.stop()
     with History(station.journal.path) as history:
         assert {second.plate_max_c for second in history.seconds_of("boot-1")} == {100.0}
+
+
+def test_a_soak_goes_on_after_a_restart_where_the_record_has_it(tmp_path: Path) -> None:
+    """200 s of a soak of 300, a restart, resumed: 101 s more are enough, and the step tells the whole of it.
+
+    All of it once more would be heat that the panel has had already.
+    """
+    first = Station(tmp_path / "bench.db", wires=HotWires)
+    do(first, "book-in unit=U-1 model=m", "start step=frame-off")
+    first.ticks(2000)
+    first.daemon.finish("stopped")
+    assert first.journal.stop()
+    clock = HandClock()
+    clock.boot = "boot-2"
+    second = Station(tmp_path / "bench.db", clock=clock, wires=HotWires)
+    second.ticks(3)
+    do(second, "resume")
+    second.ticks(900)
+    answered: list[Answer] = []
+    for ticks in (0, 130):
+        second.ticks(ticks)
+        second.inbox.put(Asking(parse_text("finish step=frame-off result=pass"), answered.append))
+        second.ticks(1)
+        assert second.journal.flush(10)
+    assert [(answer.accepted, list(answer.reasons)) for answer in answered] == [
+        (False, ["soak-unfinished"]),
+        (True, []),
+    ]
+    with History(second.journal.path) as history:
+        told = [each.record.body for each in history.events()]
+    (finished,) = [body for body in told if isinstance(body, StepFinished)]
+    assert finished.values["soak_s"] == pytest.approx(303, abs=2)
+    assert second.journal.stop()
