@@ -119,7 +119,8 @@ def judge(
                 told += [(mono_ms, body) for body in first]
             while later and later[-1][0] <= mono_ms:
                 again, watch = later.pop()[1], state.watch
-                state, first = begin(state.durable, now, again, book, watch.hot_ms, watch.vapour)
+                soak_ms = watch.heat.soak_ms
+                state, first = begin(state.durable, now, again, book, watch.hot_ms, watch.vapour, soak_ms)
                 told += [(mono_ms, body) for body in first]
             asked = []
             while waiting and waiting[-1][0] <= mono_ms:
