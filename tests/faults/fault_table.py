@@ -537,7 +537,7 @@ SETTINGS = tuple(
         ("syntax", ("settings.toml", "not valid TOML")),
         ("unknown", ("settings.toml", "identity")),
         ("type", ("settings.toml", "tick_s", "soon")),
-        ("range", ("settings.toml", "tick_s", "30.0", "0.5")),
+        ("range", ("settings.toml", "tick_s", "30.0", "0.2")),
         ("contradiction", ("settings.toml", "lost_a", "0.2")),
         ("pins", ("settings.toml", "21", "permit")),
         ("gone", ("settings.toml",)),
