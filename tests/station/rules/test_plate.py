@@ -134,3 +134,37 @@ def test_a_gap_forgets_everything_known():
     watch = forget_plate(walk([good(100.0, 1), good(100.0, 2)])[-1])
     assert (watch.seen, watch.plate_c) == (False, None)
     assert walk([good(40.0, 9)], watch, start_ms=60_000)[-1].plate_c == 40.0
+
+
+def test_a_gap_keeps_only_what_has_been_counted():
+    """Median, comparison, frozen word and bad time begin anew; counts of faults stay."""
+    before = PlateWatch(
+        plate_c=100.0,
+        quality=PlateQuality.GOOD,
+        cold_junction_c=24.0,
+        recent=(99.0, 100.0),
+        seen=True,
+        word=7,
+        word_since_ms=1_000,
+        last_c=100.0,
+        last_ms=5_000,
+        bad_ms=400,
+        valid_ms=5_000,
+        faults={"open-circuit": 2},
+    )
+    assert forget_plate(before) == PlateWatch(
+        quality=PlateQuality.GOOD,
+        cold_junction_c=24.0,
+        word_since_ms=1_000,
+        last_ms=5_000,
+        valid_ms=5_000,
+        faults={"open-circuit": 2},
+    )
+
+
+def test_after_a_gap_a_word_may_stand_for_its_whole_time_again():
+    """50 s before the gap and 50 s after it are not 100 s in a row: nobody read in between."""
+    watch = forget_plate(walk([good(100.0, 7)] * 500)[-1])
+    watches = walk([good(100.0, 7)] * 601, watch, start_ms=52_000)
+    assert watches[599].quality is PlateQuality.GOOD
+    assert watches[600].quality is PlateQuality.FROZEN

@@ -2,11 +2,13 @@
 
 import pytest
 from hand_bench import HandBench
+from msgspec.structs import replace
 
 from shared.sheet import default_sheet
 from station.rules.limits import Limits
+from station.rules.panel import Panel, TimeToGo
 from station.rules.tick import Book
-from station.rules.warming import forecast
+from station.rules.warming import Forecast, Warming, forecast
 from station.simulation.bench import SimulatedBench
 
 
@@ -120,3 +122,34 @@ def test_a_step_tighter_than_the_uncertainty_is_accepted_with_a_warning():
         bench.book = Book(Limits(), default_sheet(), uncertainty_c)
         bench.do("book-in unit=U-1 model=m", "start step=frame-off")
         assert bench.told("step-started")[-1].get("warnings", []) == warnings
+
+
+STEP = default_sheet().find("frame-off")
+# Up in a straight line, 1 °C/s, to 80 °C now; 15 s of it are enough for a trend.
+RISING = tuple((n / 2, 60.0 + n / 2) for n in range(41))
+NOTHING = Forecast(None, TimeToGo(None, None))
+
+
+@pytest.mark.parametrize(
+    "step",
+    [None, default_sheet().find("intake"), replace(STEP, tolerance_c=None), replace(STEP, setpoint_c=None)],
+)
+def test_a_step_without_a_band_has_no_forecast(step):
+    """There is nothing to come up to."""
+    assert forecast(Warming(Panel(100.0, 100.0), 0, RISING), step, 20.0) == NOTHING
+
+
+@pytest.mark.parametrize(
+    ("panel_c", "inside"),
+    [(94.99, False), (95.0, True), (100.0, True), (105.0, True), (105.01, False), (-100.0, False)],
+)
+def test_a_panel_is_at_setpoint_within_the_band(panel_c, inside):
+    """100 ± 5 °C, edges included, and told before any trend can be."""
+    assert forecast(Warming(Panel(panel_c, 100.0)), STEP, 20.0) == Forecast(inside, TimeToGo(None, None))
+
+
+def test_a_plate_without_a_panel_has_a_forecast_of_its_own():
+    """From 80 °C at 1 °C/s it is at the band's edge, 95 °C, in 15 s."""
+    inside, to_go = forecast(Warming(None, 0, RISING), STEP, 20.0)
+    assert (inside, to_go.panel_s) == (None, None)
+    assert to_go.plate_s == pytest.approx(15.0, abs=1e-6)
