@@ -113,6 +113,16 @@ path = "$data/benchward.db"
 END_OF_FILE
 }
 
+# broker_part FILE MAIN: of a broker's own file what goes beside Debian's configuration. Where and whether Mosquitto
+# keeps its state is said there already, and it refuses to start when told twice.
+broker_part() {
+    if [ ! -e "$2" ] || ! grep -q '^[[:space:]]*persistence_location' "$2"; then
+        cat "$1"
+    else
+        grep -v '^persistence' "$1"
+    fi
+}
+
 # boot_lacks FILE: the lines that the boot configuration wants and that do not stand there for every board.
 boot_lacks() {
     awk -v wanted="dtparam=spi=on dtparam=strict_gpiod" '
