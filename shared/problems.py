@@ -66,23 +66,31 @@ def convert_checked(data: Any, type_: type[T], file: Path | str, *, strict: bool
     try:
         return msgspec.convert(data, type_, strict=strict)
     except msgspec.ValidationError as error:
-        raise InputError(f"{file}: {misfit(error, data, type_)}.") from error
+        told = misfit(error, data, type_, whole="top level", quotes=True)
+        raise InputError(f"{file}: {told}.") from error
 
 
-def misfit(error: msgspec.ValidationError, data: Any, type_: Any) -> str:
-    """What does not fit a type: the key, the offending value, and what would be right."""
+def misfit(error: msgspec.ValidationError, data: Any, type_: Any, *, whole: str, quotes: bool) -> str:
+    """What does not fit a type: the key, the offending value, and what would be right.
+
+    Args:
+        error: as msgspec told it.
+        data: what was converted.
+        type_: what it should be.
+        whole: what to call the whole, where it is at fault and no key of it; may be empty.
+        quotes: text is written in quotes there, as in TOML.
+    """
     message, _, path = str(error).partition(" - at `")
     path = path.rstrip("`") or "$"
     if path.startswith("key"):  # "key` in `$.findings"
         return f"a name in {path.rpartition('$.')[2]} does not fit: {plainly(message)}"
     counted = _INDEX.sub(lambda found: f" {int(found[1]) + 1}: ", path.lstrip("$."))
-    key = counted.strip(": ") or "top level"
-    return f"{key}{_wrong(message, value_at(data, path), type_, path)}"
+    key = counted.strip(": ") or whole
+    return f"{key}{_wrong(message, value_at(data, path), type_at(type_, path), quotes)}".removeprefix(": ")
 
 
-def _wrong(message: str, found: Any, type_: Any, path: str) -> str:
+def _wrong(message: str, found: Any, here: Any, quotes: bool) -> str:
     """What is wrong there and what would be right; goes on after the key."""
-    here = type_at(type_, path)
     unknown, missing = _UNKNOWN.fullmatch(message), _MISSING.fullmatch(message)
     if unknown:
         known = fields_of(here)
@@ -92,10 +100,10 @@ def _wrong(message: str, found: Any, type_: Any, path: str) -> str:
         return f": {unknown[1]!r} is not known here.{hint}{choice}"
     if missing:
         return f": {missing[1]!r} is missing"
-    right = wanted(here)
+    right = wanted(here, quotes=quotes)
     if right is None:
         return f" is {shown(found)}: {plainly(message)}"
-    bare = isinstance(found, str) and "number" in right and _is_number(found)
+    bare = quotes and isinstance(found, str) and "number" in right and _is_number(found)
     return f" is {shown(found)}, not {right}{' (leave the quotes out)' if bare else ''}"
 
 

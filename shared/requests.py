@@ -13,10 +13,11 @@ from typing import Annotated, Any, Literal, TypeAlias, get_args
 import msgspec
 
 from shared.problems import misfit, shown
+from shared.wanted import NAME_WORDS, RIGHT
 
 # The look-ahead keeps `$` from stopping before a line end.
 IDENTIFIER = r"^[A-Za-z0-9_.\-]{1,40}(?!\n)$"
-Identifier: TypeAlias = Annotated[str, msgspec.Meta(pattern=IDENTIFIER)]
+Identifier: TypeAlias = Annotated[str, msgspec.Meta(pattern=IDENTIFIER, extra={RIGHT: NAME_WORDS})]
 LONGEST = 4096
 Text: TypeAlias = Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
 
@@ -161,6 +162,7 @@ class ShiftCheck(Request, frozen=True, kw_only=True, tag="shift-check"):
         msgspec.Meta(
             max_length=400,
             pattern=r"^[a-z-]{1,40}=(passed|failed|skipped)(,[a-z-]{1,40}=(passed|failed|skipped))*(?!\n)$",
+            extra={RIGHT: "checks and verdicts, such as lamps=passed,buzzer=failed"},
         ),
     ]
 
@@ -168,8 +170,14 @@ class ShiftCheck(Request, frozen=True, kw_only=True, tag="shift-check"):
 class SignReview(Request, frozen=True, kw_only=True, tag="sign-review"):
     """Sign a review of a period; ``head``: of the chain as it stood, ``by``: who signs."""
 
-    period: Annotated[str, msgspec.Meta(pattern=r"^\d{4}-\d\d-\d\d/\d{4}-\d\d-\d\d(?!\n)$")]
-    head: Annotated[str, msgspec.Meta(pattern=r"^[0-9a-f]{64}(?!\n)$")]
+    period: Annotated[
+        str,
+        msgspec.Meta(
+            pattern=r"^\d{4}-\d\d-\d\d/\d{4}-\d\d-\d\d(?!\n)$",
+            extra={RIGHT: "two days, such as 2026-03-02/2026-03-08"},
+        ),
+    ]
+    head: Annotated[str, msgspec.Meta(pattern=r"^[0-9a-f]{64}(?!\n)$", extra={RIGHT: "64 of 0-9 and a-f"})]
     by: Identifier
 
 
@@ -232,6 +240,10 @@ class Barred(msgspec.Struct, frozen=True):
     reasons: tuple[str, ...]
 
 
+Asked: TypeAlias = AnyRequest | Unreadable | Barred
+"""What the rules are given to carry out or to refuse."""
+
+
 def parse_text(text: str) -> AnyRequest | Unreadable:
     """Read a request written as ``verb key=value …``; never raises."""
     if len(text) > LONGEST:
@@ -289,8 +301,7 @@ def _build(verb: str, fields: Mapping[str, Any], text: str) -> AnyRequest | Unre
             whole = _with_findings(whole)
         request: AnyRequest = msgspec.convert(whole, AnyRequest, strict=False)
     except msgspec.ValidationError as error:
-        detail = misfit(error, whole, _KINDS[verb]).removeprefix("top level: ")
-        detail = detail.replace(" (leave the quotes out)", "").replace("text in quotes", "text")
+        detail = misfit(error, whole, _KINDS[verb], whole="", quotes=False)
         return _unreadable(text, "malformed-request", detail)
     except ValueError as error:
         return _unreadable(text, "malformed-request", str(error))

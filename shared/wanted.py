@@ -5,8 +5,10 @@ from typing import Any
 
 from msgspec import inspect
 
-# The pattern of names (`shared.requests`), which nobody wants to read.
+# What the pattern of names (`shared.requests`) takes.
 NAME_WORDS = "1 to 40 of letters, digits, '-', '_' and '.'"
+RIGHT = "right"
+"""Under this key a type's metadata (`msgspec.Meta`'s ``extra``) has words of its own for what it takes."""
 
 
 def type_at(type_: Any, path: str) -> inspect.Type | None:
@@ -16,14 +18,14 @@ def type_at(type_: Any, path: str) -> inspect.Type | None:
         type_: of the whole.
         path: of the error.
     """
-    here: Any = _bare(inspect.type_info(type_))
+    here: Any = inspect.type_info(type_)
     for part in path.lstrip("$").replace("[", ".[").split("."):
         if not part:
             continue
         within = next((each for each in _members(here) if _inside(each, part) is not None), None)
         if within is None:
             return None
-        here = _bare(_inside(within, part))
+        here = _inside(within, part)
     found: inspect.Type = here
     return found
 
@@ -34,10 +36,15 @@ def _bare(here: Any) -> Any:
 
 
 def _members(here: Any) -> Iterator[Any]:
-    """The types of a choice of types, without nothing at all."""
-    for each in here.types if isinstance(here, inspect.UnionType) else (here,):
+    """The types of a choice of types, without nothing at all, and without what is said of them."""
+    return map(_bare, _choices(here))
+
+
+def _choices(here: Any) -> Iterator[Any]:
+    bare = _bare(here)
+    for each in bare.types if isinstance(bare, inspect.UnionType) else (here,):
         if not isinstance(each, inspect.NoneType):
-            yield _bare(each)
+            yield each
 
 
 def _inside(here: Any, part: str) -> Any:
@@ -52,21 +59,23 @@ def fields_of(found: inspect.Type | None) -> tuple[str, ...]:
     return tuple(field.encode_name for struct in structs for field in struct.fields)
 
 
-# Patterns that are no names, by a part of them.
-_PATTERN_WORDS = (
-    ("{64}", "64 of 0-9 and a-f"),
-    (r"\d{4}-\d\d-\d\d/", "two days, such as 2026-03-02/2026-03-08"),
-    ("passed|failed", "checks and verdicts, such as fan-on=passed,red=failed"),
-)
+def wanted(found: inspect.Type | None, *, quotes: bool = True) -> str | None:
+    """What a type takes, as words that follow "not"; None where there are no words for it.
 
-
-def wanted(found: inspect.Type | None) -> str | None:
-    """What a type takes, as words that follow "not"; None where there are no words for it."""
-    words = [_words(each) for each in _members(found)]
+    Args:
+        found: the type.
+        quotes: text is written in quotes there, as in TOML.
+    """
+    words = [_own_words(each) or _words(_bare(each), quotes) for each in _choices(found)]
     return " or ".join(word for word in words if word) or None
 
 
-def _words(here: Any) -> str | None:
+def _own_words(here: Any) -> str | None:
+    said = here.extra if isinstance(here, inspect.Metadata) else None
+    return None if said is None else said.get(RIGHT)
+
+
+def _words(here: Any, quotes: bool) -> str | None:
     if isinstance(here, inspect.IntType):
         return f"a whole number{_range(here)}"
     if isinstance(here, inspect.FloatType):
@@ -75,10 +84,8 @@ def _words(here: Any) -> str | None:
         return "true or false"
     if isinstance(here, inspect.LiteralType):
         return f"one of {', '.join(map(repr, here.values))}"
-    if isinstance(here, inspect.StrType):
-        if here.pattern is not None:
-            return next((words for part, words in _PATTERN_WORDS if part in here.pattern), NAME_WORDS)
-        return f"text in quotes{_lengths(here, 'characters')}"
+    if isinstance(here, inspect.StrType) and here.pattern is None:
+        return f"text{' in quotes' if quotes else ''}{_lengths(here, 'characters')}"
     if isinstance(here, inspect.CollectionType):
         return f"a list in square brackets{_lengths(here, 'entries')}"
     if isinstance(here, inspect.StructType | inspect.DictType):

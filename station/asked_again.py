@@ -1,17 +1,15 @@
 """From a boot's events back to the requests they came of, so that a record can be judged again."""
 
 from collections.abc import Callable, Iterable, Sequence
-from typing import Any, TypeAlias
+from typing import Any
 
 from msgspec.structs import replace
 
 from shared import events
 from shared import requests as asking
 from shared.events import EventBody
-from shared.requests import OFFICE_ONLY, AnyRequest, Barred, Unreadable, parse_text
+from shared.requests import OFFICE_ONLY, Asked, Barred, Unreadable, parse_text
 from station.rules.causes import BY_ALARM
-
-Asked: TypeAlias = AnyRequest | Unreadable | Barred
 
 
 def asked_again(told: Iterable[tuple[int, EventBody]]) -> list[tuple[int, Asked]]:

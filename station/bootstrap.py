@@ -18,7 +18,7 @@ from shared.indication import Levels
 from shared.messages import Answer
 from shared.problems import FailureError
 from shared.readings import ExtractionReading, PlateReading
-from shared.requests import AnyRequest, Barred, Unreadable
+from shared.requests import Asked
 from shared.timeline import Moment
 from station.calibration import on_record
 from station.clock import SYNCHRONISED, Clock, FreshClock, RealClock, SteppedClock
@@ -160,9 +160,7 @@ class Station:
             "extraction sampler": Worker(lambda: bench.sampler_beat_s, SAMPLER_TURN_S),
         }
 
-    def _ask(
-        self, request: AnyRequest | Unreadable | Barred, deliver: Callable[[Answer], None] | None
-    ) -> bool:
+    def _ask(self, request: Asked, deliver: Callable[[Answer], None] | None) -> bool:
         return self.inbox.put(Asking(request, deliver))
 
     def __enter__(self) -> "Station":

@@ -21,7 +21,7 @@ from shared.log_lines import event_level, event_line
 from shared.messages import Answer, KeepingState, StationState
 from shared.problems import FailureError
 from shared.readings import ExtractionReading, Health, PlateReading, Reading
-from shared.requests import Ack
+from shared.requests import Ack, Asked
 from shared.timeline import Moment, rfc3339, to_ms
 from station.calibration import overdue
 from station.clock import Clock
@@ -31,7 +31,7 @@ from station.journal.writer import Journal, Reply
 from station.rules.decide import Decision, begin, decide
 from station.rules.describe import describe
 from station.rules.fold import apply
-from station.rules.requests import Asked, Outcome
+from station.rules.requests import Outcome
 from station.rules.state import State
 from station.rules.tick import Book
 from station.tally import Tally

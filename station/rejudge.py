@@ -15,8 +15,8 @@ from shared import events
 from shared.events import Event, EventBody
 from shared.messages import Second
 from shared.readings import ExtractionQuality, ExtractionReading, PlateQuality, PlateReading, Reading
+from shared.requests import Asked
 from shared.timeline import Moment
-from station.asked_again import Asked
 from station.rules.decide import begin, decide
 from station.rules.state import Durable
 from station.rules.tick import Book

@@ -20,7 +20,7 @@ from shared.history import History, Place
 from shared.messages import OFFICE, REQUESTS, ROOT, Answer, Head, StationState, Status, encode, topic
 from shared.problems import FailureError
 from shared.records import READINGS_CURSOR
-from shared.requests import AnyRequest, Barred, Unreadable, parse_json, parse_text
+from shared.requests import AnyRequest, Asked, Unreadable, parse_json, parse_text
 from shared.timeline import Moment
 from station.journal.ledger import Cursor, Told
 from station.journal.writer import Journal
@@ -56,7 +56,7 @@ TELL_EVERY_S = 10.0
 # Room in the window for status, state, head and answers.
 ASIDE_OF_RECORD = 8
 
-Ask = Callable[[AnyRequest | Unreadable | Barred, Callable[[Answer], None] | None], bool]
+Ask = Callable[[Asked, Callable[[Answer], None] | None], bool]
 
 
 class Backlog(NamedTuple):

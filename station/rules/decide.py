@@ -14,6 +14,7 @@ from shared import events
 from shared.events import EventBody, Values
 from shared.indication import Indication, Levels
 from shared.readings import ExtractionQuality, ExtractionReading, PlateQuality, PlateReading, Reading
+from shared.requests import Asked
 from shared.timeline import Moment, to_ms
 from station.rules.alarms import SOUNDING, STANDING, Input
 from station.rules.causes import BY_ALARM, CAUSES, Cause, Effect
@@ -23,7 +24,7 @@ from station.rules.heat_budget import count_hot
 from station.rules.indication import HURRY, LAMP_TEST_MS, REFUSED_MS, indicate, levels
 from station.rules.interlock import attended_run, permit_refusals
 from station.rules.plate import forget_plate, mirrored, wait_plate, watch_plate
-from station.rules.requests import Asked, Outcome, carry_out
+from station.rules.requests import Outcome, carry_out
 from station.rules.soak import RESTING, reaches_setpoint, watch_heat
 from station.rules.state import Durable, HeatWatch, Life, State, Timer, Watch
 from station.rules.tick import Book, Tick, holds

@@ -5,12 +5,12 @@ nothing stands against it, so that a refused request changes nothing.
 """
 
 from collections.abc import Callable
-from typing import Any, NamedTuple, TypeAlias
+from typing import Any, NamedTuple
 
 from msgspec.structs import replace
 
 from shared import events, requests
-from shared.requests import AnyRequest, Barred, Unreadable, print_text
+from shared.requests import Asked, Barred, Unreadable, print_text
 from shared.timeline import day_of, days_of
 from station.rules.alarms import SOUNDING, WAITING, Input
 from station.rules.causes import BY_ALARM
@@ -38,9 +38,6 @@ class Outcome(NamedTuple):
     accepted: bool
     reasons: tuple[str, ...]
     event_index: int | None
-
-
-Asked: TypeAlias = AnyRequest | Unreadable | Barred
 
 
 def carry_out(tick: Tick, asked: Asked) -> Outcome:

@@ -4,7 +4,7 @@ import threading
 from wsgiref.simple_server import WSGIRequestHandler, make_server
 
 import pytest
-from playwright.sync_api import expect, sync_playwright
+from playwright.sync_api import expect
 
 from dashboard.access import Role
 from dashboard.app import create_app
@@ -22,20 +22,18 @@ class Quiet(WSGIRequestHandler):
 
 
 @pytest.fixture
-def page(board, tmp_path):
+def page(board, tmp_path, browser):
     """The page of a bench, nobody signed in; without its stream, which a plain server cannot serve beside."""
     people = People(tmp_path / "people.db")
     people.add(NAME, Role.TECHNICIAN, pin=PIN)
     server = make_server("127.0.0.1", 0, create_app(board, people), handler_class=Quiet)
     serving = threading.Thread(target=server.serve_forever)
     serving.start()
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
-        page = browser.new_page()
-        page.route("**/stream", lambda route: route.abort())
-        page.goto(f"http://127.0.0.1:{server.server_port}/bench/bench-1")
-        yield page
-        browser.close()
+    page = browser.new_page()
+    page.route("**/stream", lambda route: route.abort())
+    page.goto(f"http://127.0.0.1:{server.server_port}/bench/bench-1")
+    yield page
+    page.close()
     server.shutdown()
     serving.join()
     server.server_close()

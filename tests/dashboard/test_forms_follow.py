@@ -5,7 +5,7 @@ from pathlib import Path
 from urllib.parse import parse_qs
 
 import pytest
-from playwright.sync_api import expect, sync_playwright
+from playwright.sync_api import expect
 
 pytestmark = pytest.mark.system
 
@@ -31,31 +31,29 @@ data-verbs="take abandon ack"><section id="part-acts" data-part="acts"><p data-f
 
 
 @pytest.fixture
-def page():
+def page(browser):
     """The page; ``page.mark`` is how the bench is, ``page.accepts`` what it says to what is ``asked``."""
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
-        page = browser.new_page()
-        page.mark, page.accepts, page.asked = "idle", True, []
+    page = browser.new_page()
+    page.mark, page.accepts, page.asked = "idle", True, []
 
-        def answer(route):
-            if route.request.url.endswith("/stream"):
-                parts = {"acts": f'<p data-fields="{page.mark}">{page.mark}</p>'}
-                news = {"live": True, "age_ms": 0, "clock_ms": 1, "title": "t", "parts": parts}
-                body = f"retry: 50\n\ndata: {json.dumps(news)}\n\n"
-                route.fulfill(body=body, content_type="text/event-stream")
-            elif route.request.method == "POST":
-                page.asked.append({key: one[0] for key, one in parse_qs(route.request.post_data).items()})
-                route.fulfill(json={"accepted": page.accepts, "text": "Said."})
-            else:
-                route.fulfill(body=document(page.mark), content_type="text/html")
+    def answer(route):
+        if route.request.url.endswith("/stream"):
+            parts = {"acts": f'<p data-fields="{page.mark}">{page.mark}</p>'}
+            news = {"live": True, "age_ms": 0, "clock_ms": 1, "title": "t", "parts": parts}
+            body = f"retry: 50\n\ndata: {json.dumps(news)}\n\n"
+            route.fulfill(body=body, content_type="text/event-stream")
+        elif route.request.method == "POST":
+            page.asked.append({key: one[0] for key, one in parse_qs(route.request.post_data).items()})
+            route.fulfill(json={"accepted": page.accepts, "text": "Said."})
+        else:
+            route.fulfill(body=document(page.mark), content_type="text/html")
 
-        page.route("**/*", answer)
-        page.goto("http://bench.invalid/")
-        page.add_script_tag(path=STATIC / "bench.js")
-        page.add_script_tag(path=STATIC / "ask.js")
-        yield page
-        browser.close()
+    page.route("**/*", answer)
+    page.goto("http://bench.invalid/")
+    page.add_script_tag(path=STATIC / "bench.js")
+    page.add_script_tag(path=STATIC / "ask.js")
+    yield page
+    page.close()
 
 
 def test_a_form_comes_with_the_step_and_goes_with_it(page):

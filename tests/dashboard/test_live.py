@@ -7,8 +7,7 @@ import time
 
 import pytest
 from door import Door
-from live import Broker, Listener, free_port, wait_until
-from secured import SecuredBroker
+from live import Listener, free_port, wait_until
 
 from dashboard.live import KEEPALIVE_S, Live
 from shared.broker_access import BrokerAccess
@@ -16,16 +15,6 @@ from shared.messages import topic
 
 pytestmark = pytest.mark.system
 GIVEN_UP_S = 1.0
-
-
-@pytest.fixture
-def broker(tmp_path):
-    """A running broker."""
-    tmp_path.chmod(0o777)
-    broker = Broker(tmp_path)
-    broker.start()
-    yield broker
-    broker.end()
 
 
 @pytest.fixture
@@ -55,17 +44,6 @@ def bench(broker):
     listener = Listener(broker.port, topic("bench-1", "requests"))
     yield listener
     listener.close()
-
-
-@pytest.fixture
-def secured(tmp_path):
-    """A running broker with TLS and passwords."""
-    for folder in (tmp_path, tmp_path.parent, tmp_path.parent.parent):
-        folder.chmod(folder.stat().st_mode | 0o011)
-    broker = SecuredBroker(tmp_path)
-    broker.start()
-    yield broker
-    broker.end()
 
 
 def asked(bench):

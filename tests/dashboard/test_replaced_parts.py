@@ -4,7 +4,7 @@ import json
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import expect, sync_playwright
+from playwright.sync_api import expect
 
 pytestmark = pytest.mark.system
 
@@ -25,26 +25,24 @@ PAGE = f"""<!doctype html><title>t</title>
 
 
 @pytest.fixture
-def page():
+def page(browser):
     """The page; what is put into ``news`` comes with the stream, which ends and is asked for again."""
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
-        page = browser.new_page()
-        page.news = []
+    page = browser.new_page()
+    page.news = []
 
-        def answer(route):
-            if not route.request.url.endswith("/stream"):
-                route.fulfill(body=PAGE, content_type="text/html")
-                return
-            told, page.news = page.news, []
-            body = "retry: 50\n\n" + "".join(f"data: {json.dumps(each)}\n\n" for each in told)
-            route.fulfill(body=body, content_type="text/event-stream")
+    def answer(route):
+        if not route.request.url.endswith("/stream"):
+            route.fulfill(body=PAGE, content_type="text/html")
+            return
+        told, page.news = page.news, []
+        body = "retry: 50\n\n" + "".join(f"data: {json.dumps(each)}\n\n" for each in told)
+        route.fulfill(body=body, content_type="text/event-stream")
 
-        page.route("**/*", answer)
-        page.goto("http://bench.invalid/")
-        page.add_script_tag(path=SCRIPT)
-        yield page
-        browser.close()
+    page.route("**/*", answer)
+    page.goto("http://bench.invalid/")
+    page.add_script_tag(path=SCRIPT)
+    yield page
+    page.close()
 
 
 def tell(page, acts, band="At work"):

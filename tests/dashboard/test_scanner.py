@@ -3,7 +3,6 @@
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import sync_playwright
 
 from shared.requests import VERBS
 
@@ -18,15 +17,6 @@ PAGE = f"""<!doctype html><main id="bench" data-verbs="{" ".join(VERBS)}">
 <input type="hidden" name="csrf_token" value="t"><input id="whole" name="request"><button>Ask</button></form>
 <form class="ask"><input type="hidden" name="verb" value="take"><input id="unit" name="unit"></form>
 <form class="ask"><input type="hidden" name="verb" value="abandon"><input id="why" name="reason"></form>"""
-
-
-@pytest.fixture(scope="module")
-def browser():
-    """A running Chromium."""
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
-        yield browser
-        browser.close()
 
 
 @pytest.fixture

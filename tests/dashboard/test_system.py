@@ -14,10 +14,10 @@ from contextlib import ExitStack, closing, suppress
 from pathlib import Path
 
 import pytest
-from live import Listener, Station, wait_until
+from live import Listener, Station, free_port, wait_until
 from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
-from playwright.sync_api import expect, sync_playwright
+from playwright.sync_api import expect
 
 from dashboard.board import LOST_AFTER_S
 from dashboard.stream import STREAMS_AT_MOST, STREAMS_OF_ONE_ADDRESS
@@ -27,22 +27,7 @@ from shared.messages import PlateState, Status, cloud_event, encode, topic
 
 pytestmark = pytest.mark.system
 
-CHROMIUM = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--no-first-run",
-]
 STATION = "bench-1"
-
-
-def free_port():
-    """A port that nothing listens on."""
-    with closing(socket.socket()) as sock:
-        sock.bind(("127.0.0.1", 0))
-        return sock.getsockname()[1]
 
 
 def wait_for_port(port, process):
@@ -66,42 +51,6 @@ def end(process, number=signal.SIGTERM):
         process.kill()
         process.wait()
         return None
-
-
-class Broker:
-    """A broker of our own that can be stopped and started again on its port."""
-
-    def __init__(self, folder):
-        self.port = free_port()
-        self.config = folder / "broker.conf"
-        self.config.write_text(
-            f"listener {self.port} 127.0.0.1\nallow_anonymous true\nset_tcp_nodelay true\n"
-        )
-        self.process = None
-
-    def start(self):
-        """Start it and wait until it listens."""
-        self.process = subprocess.Popen(
-            ["/usr/sbin/mosquitto", "-c", str(self.config)],
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-        )
-        wait_for_port(self.port, self.process)
-
-    def stop(self):
-        """End it."""
-        end(self.process)
-
-
-@pytest.fixture
-def broker(tmp_path):
-    """A running broker."""
-    folder = tmp_path / "broker"
-    folder.mkdir(mode=0o777)
-    broker = Broker(folder)
-    broker.start()
-    yield broker
-    broker.stop()
 
 
 @pytest.fixture
@@ -177,17 +126,15 @@ def served(start_server):
 
 
 @pytest.fixture
-def tab(served):
+def tab(served, browser):
     """A browser tab that notes every request and every complaint."""
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=CHROMIUM)
-        page = browser.new_page()
-        page.complaints, page.asked = [], []
-        page.on("console", lambda message: page.complaints.append(message.text))
-        page.on("pageerror", lambda error: page.complaints.append(str(error)))
-        page.on("request", lambda request: page.asked.append(request.url))
-        yield page
-        browser.close()
+    page = browser.new_page()
+    page.complaints, page.asked = [], []
+    page.on("console", lambda message: page.complaints.append(message.text))
+    page.on("pageerror", lambda error: page.complaints.append(str(error)))
+    page.on("request", lambda request: page.asked.append(request.url))
+    yield page
+    page.close()
 
 
 def wait_for_bench(served):
@@ -360,22 +307,20 @@ def test_news_of_a_real_station_are_in_the_page_within_300_ms(real_station, serv
     assert any(p95_s <= 0.3 and longest_s <= 1.0 for p95_s, longest_s in rounds), rounds
 
 
-def test_page_shows_loss_when_the_server_dies(station, start_server, make):
+def test_page_shows_loss_when_the_server_dies(station, start_server, make, browser):
     """When the server itself is gone the page takes its numbers away by itself."""
     process, port, _log = start_server()
     wait_for_port(port, process)
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=CHROMIUM)
-        page = browser.new_page()
-        page.goto(f"http://127.0.0.1:{port}/bench/{STATION}")
-        station.state()
-        expect(page.locator(".huge .number")).to_have_text("98.4", timeout=5000)
-        word = page.locator(".band .word")
-        took_s = timed(process.kill, lambda: expect(word).to_have_text("Lost", timeout=6000))
-        assert took_s < 4.0
-        expect(page.locator(".huge .number")).to_have_text("–")
-        assert "Lost" in page.title()
-        browser.close()
+    page = browser.new_page()
+    page.goto(f"http://127.0.0.1:{port}/bench/{STATION}")
+    station.state()
+    expect(page.locator(".huge .number")).to_have_text("98.4", timeout=5000)
+    word = page.locator(".band .word")
+    took_s = timed(process.kill, lambda: expect(word).to_have_text("Lost", timeout=6000))
+    assert took_s < 4.0
+    expect(page.locator(".huge .number")).to_have_text("–")
+    assert "Lost" in page.title()
+    page.close()
 
 
 def test_page_comes_back_after_the_broker_does(station, broker, served, tab):
@@ -383,7 +328,7 @@ def test_page_comes_back_after_the_broker_does(station, broker, served, tab):
     station.state()
     tab.goto(f"{served}/bench/{STATION}")
     word = tab.locator(".band .word")
-    broker.stop()
+    broker.end()
     expect(word).to_have_text("Lost", timeout=6000)
     expect(tab.locator(".band .line")).to_contain_text("cut off")
     broker.start()
@@ -617,41 +562,41 @@ def chosen(page):
 
 
 @pytest.mark.parametrize("path", ["/", "/stations"])
-def test_a_list_follows_its_benches_and_the_loss_of_its_server(path, station, second_station, start_server):
+def test_a_list_follows_its_benches_and_the_loss_of_its_server(
+    path, station, second_station, start_server, browser
+):
     """By script: news come, the chosen link stays chosen, nothing old looks live, and all comes back."""
     station.state()
     second_station.state()
     process, port, _log = start_server()
     wait_for_port(port, process)
     listed(port, path)
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=CHROMIUM)
-        page = browser.new_page()
-        page.goto(f"http://127.0.0.1:{port}{path}")
-        main = page.locator("main")
-        page.locator("main a[href='/bench/bench-2']").focus()
+    page = browser.new_page()
+    page.goto(f"http://127.0.0.1:{port}{path}")
+    main = page.locator("main")
+    page.locator("main a[href='/bench/bench-2']").focus()
 
-        def both_at_work():
-            station.state()
-            second_station.state()
-            time.sleep(0.3)
-            return main.inner_text().count("At work") == 2
+    def both_at_work():
+        station.state()
+        second_station.state()
+        time.sleep(0.3)
+        return main.inner_text().count("At work") == 2
 
-        wait_for(both_at_work)
-        assert chosen(page) == "/bench/bench-2"
-        took_s = timed(process.kill, lambda: expect(page).to_have_title(re.compile("Lost"), timeout=8000))
-        print(f"\nloss of the server on {path} after {took_s:.1f} s")
-        assert 2.0 < took_s < 6.0
-        assert main.inner_text().count("Lost") == 2
-        assert "At work" not in main.inner_text()
-        assert chosen(page) == "/bench/bench-2"
-        process.wait(10)
-        again, port, _ = start_server(port)
-        wait_for_port(port, again)
-        wait_for(both_at_work)
-        assert "Lost" not in page.title()
-        assert chosen(page) == "/bench/bench-2"
-        browser.close()
+    wait_for(both_at_work)
+    assert chosen(page) == "/bench/bench-2"
+    took_s = timed(process.kill, lambda: expect(page).to_have_title(re.compile("Lost"), timeout=8000))
+    print(f"\nloss of the server on {path} after {took_s:.1f} s")
+    assert 2.0 < took_s < 6.0
+    assert main.inner_text().count("Lost") == 2
+    assert "At work" not in main.inner_text()
+    assert chosen(page) == "/bench/bench-2"
+    process.wait(10)
+    again, port, _ = start_server(port)
+    wait_for_port(port, again)
+    wait_for(both_at_work)
+    assert "Lost" not in page.title()
+    assert chosen(page) == "/bench/bench-2"
+    page.close()
 
 
 def wait_for(true):

@@ -3,8 +3,6 @@
 import os
 import shutil
 import subprocess
-import tempfile
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -18,18 +16,15 @@ pytestmark = pytest.mark.skipif(os.geteuid() != 0, reason="giving files to anoth
 
 
 @pytest.fixture
-def place() -> Iterator[Path]:
+def place(open_folder: Path) -> Path:
     """The broker's files, and a configuration that includes what is beside it."""
-    with tempfile.TemporaryDirectory(prefix="benchward-part-") as name:
-        place = Path(name)
-        place.chmod(0o711)
-        for folder in ("conf.d", "state"):
-            (place / folder).mkdir(mode=0o777)
-            (place / folder).chmod(0o777)
-        make = [DEPLOY / "broker-files", place / "broker", "localhost"]
-        subprocess.run(make, capture_output=True, check=True, timeout=60)
-        (place / "mosquitto.conf").write_text(DEBIAN.format(place=place))
-        yield place
+    for folder in ("conf.d", "state"):
+        (open_folder / folder).mkdir()
+        (open_folder / folder).chmod(0o777)
+    make = [DEPLOY / "broker-files", open_folder / "broker", "localhost"]
+    subprocess.run(make, capture_output=True, check=True, timeout=60)
+    (open_folder / "mosquitto.conf").write_text(DEBIAN.format(place=open_folder))
+    return open_folder
 
 
 def part(place: Path) -> str:

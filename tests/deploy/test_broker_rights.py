@@ -6,8 +6,6 @@ folder, its search permission is needed (path_resolution(7)).
 
 import os
 import subprocess
-import tempfile
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -19,13 +17,10 @@ pytestmark = pytest.mark.skipif(os.geteuid() != 0, reason="giving a file to anot
 
 
 @pytest.fixture
-def files() -> Iterator[Path]:
-    """The broker's files as the installer has them made; pytest's own folders let no other user through."""
-    with tempfile.TemporaryDirectory(prefix="benchward-rights-") as name:
-        Path(name).chmod(0o711)
-        folder = Path(name) / "broker"
-        make("--for", SERVICE, folder, "box.local")
-        yield folder
+def files(open_folder) -> Path:
+    """The broker's files as the installer has them made."""
+    make("--for", SERVICE, open_folder / "broker", "box.local")
+    return open_folder / "broker"
 
 
 def make(*words: str | Path) -> None:

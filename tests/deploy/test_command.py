@@ -46,25 +46,23 @@ def command(unit: Path, *words: str) -> str:
 
 
 @pytest.fixture
-def bench(tmp_path):
+def bench(open_folder):
     """Runs the command as `nobody` from a closed folder, with a program in the place of the installed one."""
-    for folder in (tmp_path, tmp_path.parent, tmp_path.parent.parent):
-        folder.chmod(folder.stat().st_mode | 0o011)
 
     def run(
         program: str, *arguments: str, groups: str = "", **environment: str
     ) -> subprocess.CompletedProcess:
-        unit = tmp_path / "unit.service"
-        text = UNIT.read_text("utf-8").replace("LG_WD=/run/benchward", f"LG_WD={tmp_path}/wires")
+        unit = open_folder / "unit.service"
+        text = UNIT.read_text("utf-8").replace("LG_WD=/run/benchward", f"LG_WD={open_folder}/wires")
         there = f"SupplementaryGroups={' '.join(unit_says('SupplementaryGroups'))}"
         assert there in text
         unit.write_text(text.replace(there, f"SupplementaryGroups={groups}"), "utf-8")
-        installed = tmp_path / "current" / "bin" / "benchward"
+        installed = open_folder / "current" / "bin" / "benchward"
         installed.parent.mkdir(parents=True, exist_ok=True)
         installed.write_text(f"#!{PYTHON}\n{program}", "utf-8")
         installed.chmod(0o755)
-        wrapper = tmp_path / "benchward"
-        wrapper.write_text(command(unit, f"opt={tmp_path}", "account=nobody", "etc=/bench"), "utf-8")
+        wrapper = open_folder / "benchward"
+        wrapper.write_text(command(unit, f"opt={open_folder}", "account=nobody", "etc=/bench"), "utf-8")
         return subprocess.run(
             ["/bin/sh", wrapper, *arguments], cwd="/proc", env={**os.environ, **environment},
             capture_output=True, text=True, timeout=60, check=False,
@@ -90,22 +88,22 @@ def test_the_command_has_the_units_groups_and_environment():
 
 
 @as_root
-def test_it_runs_with_the_groups_that_exist(bench, tmp_path):
+def test_it_runs_with_the_groups_that_exist(bench, open_folder):
     """Of three groups one does not exist: the program is in the other two and in its user's own."""
     done = bench(ASKED, "check", "--by", "S 1", groups="adm no-such-group dialout")
     assert done.returncode == 0, done.stderr
     groups, environment, arguments = done.stdout.splitlines()
     nobody = grp.getgrgid(65534).gr_name
     assert set(groups.split()) == {"adm", "dialout", nobody}
-    assert environment.split() == [f"{tmp_path}/wires", "lgpio"]
+    assert environment.split() == [f"{open_folder}/wires", "lgpio"]
     assert arguments == "65534|--settings|/bench/station.toml|check|--by|S 1"
 
 
 @as_root
-def test_the_folder_of_the_wires_is_made_where_the_station_is_stopped(bench, tmp_path):
+def test_the_folder_of_the_wires_is_made_where_the_station_is_stopped(bench, open_folder):
     """It is the user's; one that is there stays as it is; without the groups the command runs as well."""
     assert bench("open(__import__('os').environ['LG_WD'] + '/x', 'w')").returncode == 0
-    folder = tmp_path / "wires"
+    folder = open_folder / "wires"
     assert (folder.stat().st_uid, folder.stat().st_mode & 0o777) == (65534, 0o750)
     folder.chmod(0o700)
     assert bench("open(__import__('os').environ['LG_WD'] + '/y', 'w')").returncode == 0
@@ -121,14 +119,14 @@ def test_its_exit_code_is_the_programs(bench):
 
 @pytest.mark.system
 @as_root
-def test_the_library_of_the_pins_can_be_imported(bench, tmp_path):
+def test_the_library_of_the_pins_can_be_imported(bench, open_folder):
     """From a folder where it may not write; without LG_WD the import fails, so that the check can fail."""
     got = subprocess.run(
         [
             sys.executable, "-m", "pip", "--python", PYTHON, "install", "--quiet",
             "--disable-pip-version-check", "--no-deps",
             "--only-binary", ":all:", "--retries", "1", "--target",
-            str(tmp_path / "library"), "lgpio>=0.2.2.0",
+            str(open_folder / "library"), "lgpio>=0.2.2.0",
         ],
         capture_output=True, text=True, timeout=120, check=False,
     )  # fmt: skip
@@ -136,7 +134,7 @@ def test_the_library_of_the_pins_can_be_imported(bench, tmp_path):
         pytest.skip(
             "no wheel of lgpio can be had here: whether its import works by the command was not tried"
         )
-    library = str(tmp_path / "library")
+    library = str(open_folder / "library")
     without = "import os; del os.environ['LG_WD']; import lgpio"
     failed = bench(without, PYTHONPATH=library)
     assert failed.returncode == 1

@@ -15,14 +15,6 @@ from station.link.asking import Asker
 pytestmark = pytest.mark.system
 
 
-@pytest.fixture
-def open_folder(tmp_path):
-    """A folder into which the broker's own user can look."""
-    for folder in (tmp_path, tmp_path.parent, tmp_path.parent.parent):
-        folder.chmod(folder.stat().st_mode | 0o011)
-    return tmp_path
-
-
 @pytest.mark.parametrize("attacks", [hostile_mqtt.ATTACKS, hostile_http.ATTACKS], ids=["broker", "pages"])
 def test_the_bench_does_not_mind_a_hostile_client(open_folder, attacks):
     """Every attack for a second or so: no beat left out, no tick missed, nothing recorded that nobody may ask."""

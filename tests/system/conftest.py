@@ -1,19 +1,9 @@
-"""A broker and a station for system tests; nothing is left running."""
+"""A station and a listener for system tests; nothing is left running."""
 
 import signal
 
 import pytest
-from live import Broker, Listener, Station
-
-
-@pytest.fixture
-def broker(tmp_path):
-    """A running Mosquitto."""
-    tmp_path.chmod(0o777)
-    broker = Broker(tmp_path)
-    broker.start()
-    yield broker
-    broker.end()
+from live import Listener, Station
 
 
 @pytest.fixture

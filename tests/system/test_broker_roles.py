@@ -57,17 +57,6 @@ MAY_HEAR = {
 }
 
 
-@pytest.fixture
-def secured(tmp_path):
-    """A running broker with TLS, passwords and roles."""
-    for folder in (tmp_path, tmp_path.parent, tmp_path.parent.parent):
-        folder.chmod(folder.stat().st_mode | 0o011)
-    broker = SecuredBroker(tmp_path)
-    broker.start()
-    yield broker
-    broker.end()
-
-
 def access_of(broker: SecuredBroker, role: str) -> BrokerAccess:
     """How a program gets in, in a role."""
     return BrokerAccess(role, str(broker.files / f"{role}.password"), str(broker.files / "ca.crt"))

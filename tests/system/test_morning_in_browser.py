@@ -18,14 +18,12 @@ from pathlib import Path
 
 import pytest
 from live import Listener, free_port, wait_until
-from playwright.sync_api import expect, sync_playwright
+from playwright.sync_api import expect
 
 pytestmark = pytest.mark.system
 
 ROOT = Path(__file__).parents[2]
 ARTEFACTS = ROOT / "tests" / "artefacts"
-CHROMIUM = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update",
-            "--disable-sync", "--no-first-run"]  # fmt: skip
 AXE = "4.10.3"
 FIRST_PAGE_BYTES = 200_000
 TECHNICIAN, LEAD = ("T-04", "260400"), ("S-01", "815100")
@@ -79,20 +77,11 @@ def add_a_bench(broker_port):
     listener.close()
 
 
-@pytest.fixture(scope="module")
-def browser():
-    """A running Chromium."""
-    ARTEFACTS.mkdir(exist_ok=True)
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=CHROMIUM)
-        yield browser
-        browser.close()
-
-
 @pytest.fixture
 def visit(browser, demo):
     """Opens windows in which any console message or request to another host fails the test."""
     problems, contexts = [], []
+    ARTEFACTS.mkdir(exist_ok=True)
 
     def open_window(who=None, **options):
         context = browser.new_context(**{"viewport": {"width": 1280, "height": 900}, **options})
