@@ -4,7 +4,7 @@ The laws of the page: a number is shown only while the station is live and its q
 not known is said in words; no meaning rests on colour alone.
 """
 
-from dashboard.acts import alarm_act, alarm_acts, bench_acts, fields, other_acts
+from dashboard.acts import UNSEEN, alarm_act, alarm_acts, bench_acts, fields, other_acts
 from dashboard.band import band, bottle_text
 from dashboard.board import Liveness, Snapshot
 from dashboard.drawing import Drawing, Frame, Tick, line, thinned
@@ -64,8 +64,6 @@ LAMP_MODES = {
     Lamp.FAST: "flashes fast",
 }
 PRIORITIES = ("critical", "high", "medium", "low")
-UNSEEN = ("unacknowledged", "returned-unacknowledged", "latched-unacknowledged")
-PUT_ASIDE = ("shelved", "suppressed", "out-of-service")
 
 
 def bench_view(snapshot: Snapshot, liveness: Liveness) -> BenchView:
@@ -312,7 +310,7 @@ def _alarms(alarms: list[AlarmState]) -> tuple[AlarmView, ...]:
         AlarmView(
             priority=alarm.priority,
             title=alarm.title,
-            text=_asked(alarm),
+            text="Its cause does not stand now." if alarm.rests else alarm.text,
             state=ALARM_STATES.get(alarm.state, capital(plain(alarm.state))),
             since=f"for {duration_text(alarm.since_s)}",
             unseen=alarm.state in UNSEEN,
@@ -320,13 +318,6 @@ def _alarms(alarms: list[AlarmState]) -> tuple[AlarmView, ...]:
         )
         for alarm in ordered
     )
-
-
-def _asked(alarm: AlarmState) -> str:
-    """What to do; nothing, where an alarm that was put aside has no cause."""
-    if alarm.state in PUT_ASIDE and not alarm.standing:
-        return "Its cause does not stand now."
-    return alarm.text
 
 
 def _lamps(indication: Indication | None) -> tuple[LampView, ...]:

@@ -156,6 +156,11 @@ class AlarmState(msgspec.Struct, frozen=True, kw_only=True):
     since_s: float
     standing: bool = True
 
+    @property
+    def rests(self) -> bool:
+        """Whether it was put aside and has no cause now, so that nothing is to be done."""
+        return self.state in ("shelved", "suppressed", "out-of-service") and not self.standing
+
 
 class CommissioningState(msgspec.Struct, frozen=True, kw_only=True):
     """Whether somebody has walked through the wiring as it is now. It locks nothing; it is there to be seen.

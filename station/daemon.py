@@ -188,10 +188,7 @@ class Daemon:
         now = Moment(clock.boot, clock.mono_ms(), clock.wall_ms())
         self._last_ms = now.mono_ms
         self._state: State
-        hot_ms = journal.hot_ms(durable.units, book.limits.plate.budget_c)
-        vapour = journal.vapour(book.limits.solvent, now)
-        soak_ms = journal.soak_ms(durable, book.sheet)
-        self._state, told = begin(durable, now, started, book, hot_ms, vapour, soak_ms)
+        self._state, told = begin(durable, now, started, book, journal.remembered(book, now))
         journal.tell(Told(now, told))
         for body in told:
             _log(body)

@@ -17,7 +17,7 @@ from shared.messages import Second
 from shared.readings import ExtractionQuality, ExtractionReading, PlateQuality, PlateReading, Reading
 from shared.requests import Asked
 from shared.timeline import Moment
-from station.rules.decide import begin, decide
+from station.rules.decide import Remembered, begin, decide
 from station.rules.state import Durable
 from station.rules.tick import Book
 
@@ -119,8 +119,8 @@ def judge(
                 told += [(mono_ms, body) for body in first]
             while later and later[-1][0] <= mono_ms:
                 again, watch = later.pop()[1], state.watch
-                soak_ms = watch.heat.soak_ms
-                state, first = begin(state.durable, now, again, book, watch.hot_ms, watch.vapour, soak_ms)
+                known = Remembered(watch.hot_ms, watch.vapour, watch.heat.soak_ms)
+                state, first = begin(state.durable, now, again, book, known)
                 told += [(mono_ms, body) for body in first]
             asked = []
             while waiting and waiting[-1][0] <= mono_ms:

@@ -11,7 +11,7 @@ from spectree.model_adapter import get_msgspec_model_adapter
 from dashboard.access import ATTRIBUTE, Scope
 from dashboard.api.problem import BASE, MIMETYPE, Problem, refuse_invalid
 from shared import VERSION
-from shared.requests import AnyRequest
+from shared.requests import IDENTIFIER, AnyRequest
 
 SECURITY = "token"
 ABOUT = (
@@ -91,6 +91,7 @@ def _add_request_body(document: dict[str, Any]) -> None:
     finish = components["Finish"]
     # Findings may stand beside the other keys as well as in `findings`.
     finish["additionalProperties"] = {"type": ["string", "number", "boolean"]}
+    finish["propertyNames"] = {"pattern": IDENTIFIER}
     document["components"]["schemas"].update(components)
     body = {"required": True, "content": {"application/json": {"schema": schema}}}
     document["paths"][f"{BASE}/stations/{{station}}/requests"]["post"]["requestBody"] = body

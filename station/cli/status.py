@@ -7,7 +7,7 @@ from typing import Any
 import click
 import msgspec
 
-from shared.messages import AlarmState, CommissioningState, KeepingState, StationState
+from shared.messages import CommissioningState, KeepingState, StationState
 from shared.problems import FailureError
 from shared.timeline import rfc3339
 from shared.wording import reason_text
@@ -101,7 +101,7 @@ def what_is_wrong(found: Standing) -> Iterator[str]:
     """What somebody must act on; what an alarm asks for stands with it."""
     if found.state is not None:
         for alarm in found.state.alarms:
-            if alarm.priority != PRIORITIES[0] and not _rests(alarm):
+            if alarm.priority != PRIORITIES[0] and not alarm.rests:
                 yield _alarm_line(alarm.priority, Life(alarm.state), alarm.title, alarm.text)
         walked = found.state.commissioning
         if walked is not None and walked.shift_passed is False:
@@ -124,11 +124,6 @@ def what_is_wrong(found: Standing) -> Iterator[str]:
         cause = BY_ALARM[name]
         if cause.priority != PRIORITIES[0] and life.state not in ASIDE:
             yield _alarm_line(cause.priority, life.state, cause.title, cause.action)
-
-
-def _rests(alarm: AlarmState) -> bool:
-    """Whether it was put aside and has no cause now."""
-    return alarm.state in ASIDE and not alarm.standing
 
 
 def _alarm_line(priority: str, life: Life, title: str, action: str) -> str:
@@ -157,7 +152,7 @@ def to_see_to(found: Standing) -> Iterator[str]:
     if state is None:
         return
     for alarm in state.alarms:
-        if _rests(alarm):
+        if alarm.rests:
             yield f"{alarm.title}: {LIVES[Life(alarm.state)]}; its cause does not stand now."
         elif alarm.priority == PRIORITIES[0]:
             yield f"{alarm.title} ({LIVES[Life(alarm.state)]}). {alarm.text}"

@@ -10,7 +10,7 @@ import queue
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 from typing import NamedTuple
@@ -18,33 +18,26 @@ from typing import NamedTuple
 from sqlalchemy.exc import DBAPIError, OperationalError
 
 from shared.chain import ZERO
-from shared.events import EventRecord, StepStarted
-from shared.history import Filter, History
+from shared.events import EventRecord
+from shared.history import History
 from shared.messages import Answer, Second
 from shared.problems import BenchwardError, DamagedError, FailureError
-from shared.sheet import Sheet
 from shared.timeline import Moment, is_trace
 from station.journal.backup import set_aside
 from station.journal.claim import UnwritableError
 from station.journal.ledger import Cursor, Entry, Ledger, Told
+from station.journal.remembered import remembered
+from station.rules.decide import NOTHING_KNOWN, Remembered
 from station.rules.fold import fold
-from station.rules.limits import SolventLimits
-from station.rules.recall import Plate, first_draw, recall
 from station.rules.requests import Outcome
-from station.rules.soak import recall_soak, soaking
 from station.rules.state import Durable
-from station.rules.vapour import VapourWatch
+from station.rules.tick import Book
 
 LOG = logging.getLogger("benchward.journal")
 QUEUE_LIMIT = 20_000
 RETRY_S = 1.0
 LATE_S = 1.0
 JOIN_S = 15.0
-# More than a bench tells in the eight hours that the vapour estimate looks back.
-REMEMBERED_EVENTS = 5000
-# Of closed units whose heat budget is taken up at a start: how many where it was kept (at this temperature),
-# and how many are read anew.
-CLOSED_KEPT, KEPT_FROM_C, CLOSED_READ = 2000, 80.0, 50
 # Longer than the delay of the alarm that tells it.
 TELL_SET_ASIDE_S = 10.0
 
@@ -190,53 +183,9 @@ class Journal:
         """The state that earlier runs left: the fold of their events. Replays had benches of their own."""
         return self._durable or Durable()
 
-    def hot_ms(self, units: Iterable[str], from_c: float) -> dict[str, int]:
-        """How long each unit has lain on the plate at or above a temperature, by the readings, in ms.
-
-        Those closed last are told too, for they may be booked in again: many where their kept heat history
-        has the temperature, else as many as can be read at a start.
-        """
-        if not self.followable:
-            return {}
-        with History(self.path) as history:
-            kept = from_c == KEPT_FROM_C
-            closed = history.closed_heat(CLOSED_KEPT if kept else CLOSED_READ)
-            found: dict[str, int] = {}
-            for stay in closed:  # the newest first; it has all placements of its unit
-                hot_s = 60 * stay.hot_min if kept else history.hot_s(stay.unit, from_c)
-                found.setdefault(stay.unit, round(1000 * hot_s))
-            return found | {unit: round(1000 * history.hot_s(unit, from_c)) for unit in units}
-
-    def soak_ms(self, durable: Durable, sheet: Sheet) -> int:
-        """The soak that the heat step in hand has had, by the record, in ms; 0 where no such step runs."""
-        unit, run = durable.in_hand, durable.run
-        step = None if run is None else sheet.find(run.step)
-        if not self.followable or unit is None or run is None or step is None or step.kind != "heat":
-            return 0
-        with History(self.path) as history:
-            told = [(moment, body) for _, moment, body in history.told(Filter(unit=unit))]
-            begun = [at for at, (_, body) in enumerate(told) if isinstance(body, StepStarted)]
-            stretches = soaking(told[begun[-1] :], unit, run) if begun else []
-            if not stretches:
-                return 0
-            first = Moment(stretches[0].boot, stretches[0].from_ms)
-            return recall_soak(stretches, history.seconds_from(first), step)
-
-    def vapour(self, limits: SolventLimits, now: Moment) -> VapourWatch:
-        """The estimate of solvent vapour as the record of the last hours gives it."""
-        if not self.followable:
-            return VapourWatch()
-        with History(self.path) as history:
-            told = [found for found in history.last_told(REMEMBERED_EVENTS) if not is_trace(found[0].boot)]
-            first = first_draw(told, now)
-            if first is None:
-                return VapourWatch()
-            plates = [
-                Plate(second.boot, second.second * 1000, second.plate_mean_c)
-                for second in history.seconds_from(first)
-                if not is_trace(second.boot)
-            ]
-        return recall(told, plates, limits, now)
+    def remembered(self, book: Book, now: Moment) -> Remembered:
+        """What the rules take up from the record at a start; nothing where there is none to be read."""
+        return remembered(self.path, self.durable(), book, now) if self.followable else NOTHING_KNOWN
 
     def start(self) -> None:
         """Begin to write."""

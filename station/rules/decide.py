@@ -61,25 +61,33 @@ class Begun(NamedTuple):
     events: tuple[EventBody, ...]
 
 
+class Remembered(NamedTuple):
+    """What a station takes up from its record beside the fold of its events.
+
+    ``hot_ms``: time at or above the heat budget's temperature by unit, from the readings. ``vapour``: the
+    estimate as the record of the last hours gives it (`recall`). ``soak_ms``: of the heat step in hand
+    (`recall_soak`): a panel that has had most of its soak must not get all of it once more.
+    """
+
+    hot_ms: Mapping[str, int] = {}
+    vapour: VapourWatch = VapourWatch()
+    soak_ms: int = 0
+
+
+NOTHING_KNOWN = Remembered()
+
+
 def begin(
     durable: Durable,
     now: Moment,
     started: events.StationStarted,
     book: Book,
-    hot_ms: Mapping[str, int] | None = None,
-    vapour: VapourWatch | None = None,
-    soak_ms: int = 0,
+    known: Remembered = NOTHING_KNOWN,
 ) -> Begun:
-    """Take up what an earlier run left: unit in hand, cures, alarms. A running step comes back held.
-
-    ``hot_ms``: time at or above the heat budget's temperature by unit, from the journal's readings.
-    ``vapour``: the estimate as the record of the last hours gives it (`recall`).
-    ``soak_ms``: of the heat step in hand, as the record shows it (`recall_soak`): a panel that has had most
-    of its soak must not get all of it once more.
-    """
+    """Take up what an earlier run left: unit in hand, cures, alarms. A running step comes back held."""
     timers = {name: Timer(standing=True) for name, life in durable.alarms.items() if life.state in STANDING}
-    heat = HeatWatch(soak_ms=soak_ms)
-    watch = Watch(timers=timers, hot_ms=dict(hot_ms or {}), vapour=vapour or VapourWatch(), heat=heat)
+    heat = HeatWatch(soak_ms=known.soak_ms)
+    watch = Watch(timers=timers, hot_ms=dict(known.hot_ms), vapour=known.vapour, heat=heat)
     tick = Tick(book, State(durable, watch), NOTHING_READ, now)
     tick.emit(started)
     if durable.settings not in (None, tick.durable.settings):

@@ -17,12 +17,11 @@ from shared.readings import (
 from shared.requests import parse_text
 from shared.sheet import Sheet, default_sheet
 from shared.timeline import Moment
-from station.rules.decide import Decision, begin, decide
+from station.rules.decide import NOTHING_KNOWN, Decision, Remembered, begin, decide
 from station.rules.fold import apply
 from station.rules.limits import Limits
 from station.rules.state import Durable, State
 from station.rules.tick import Book
-from station.rules.vapour import VapourWatch
 
 RUNNING_A, STILL_A = 0.42, 0.005
 
@@ -92,12 +91,12 @@ class HandBench:
             assert self.ask(text) == (), text
 
     def restart(
-        self, boot: str = "boot-2", settings: str | None = None, vapour: VapourWatch | None = None
+        self, boot: str = "boot-2", settings: str | None = None, known: Remembered = NOTHING_KNOWN
     ) -> Iterable[EventBody]:
-        """The station starts again from what is durable, and what it may remember of the vapour."""
+        """The station starts again from what is durable, and what it takes up from its record."""
         self.boot, self.now_ms = boot, 0
         started = StationStarted(station="bench-1", version="test", sheet="test", settings=settings)
-        self.state, told = begin(self.state.durable, Moment(boot, 0), started, self.book, vapour=vapour)
+        self.state, told = begin(self.state.durable, Moment(boot, 0), started, self.book, known)
         self.events += [(0, body) for body in told]
         return told
 

@@ -15,11 +15,13 @@ from shared import events
 from shared.history import History
 from shared.messages import Second
 from shared.problems import DamagedError, FailureError, InputError
+from shared.sheet import default_sheet
 from shared.timeline import Moment
 from station.journal.ledger import Ledger, Told
 from station.journal.soundness import LARGEST_WHOLE, NEWEST
 from station.journal.writer import Journal
-from station.rules.limits import SolventLimits
+from station.rules.limits import Limits
+from station.rules.tick import Book
 from station.rules.vapour import lel_share
 
 LIMIT_S = 15.0
@@ -328,9 +330,10 @@ def test_what_units_have_been_through_is_known_from_a_read_only_card(small_disk)
     subprocess.run(["mount", "-o", "remount,ro", str(small_disk)], check=True)
     journal = Journal(path, 0.5)
     assert journal.fault == "read-only"
-    assert journal.hot_ms(["U-1"], 80.0)["U-1"] >= 118_000
-    vapour = journal.vapour(SolventLimits(), Moment("b", 130_000))
-    assert lel_share(vapour, SolventLimits()) > 0.25
+    book = Book(Limits(), default_sheet())
+    known = journal.remembered(book, Moment("b", 130_000))
+    assert known.hot_ms["U-1"] >= 118_000
+    assert lel_share(known.vapour, book.limits.solvent) > 0.25
 
 
 def test_damaged_journal_on_a_read_only_card_keeps_nobody_from_working(small_disk):

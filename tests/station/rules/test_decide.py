@@ -10,7 +10,7 @@ from msgspec.structs import replace
 
 from shared.events import StationStarted
 from shared.timeline import Moment
-from station.rules.decide import begin
+from station.rules.decide import Remembered, begin
 from station.rules.extraction import forget_extraction
 from station.rules.limits import AlarmLimits, Limits
 from station.rules.state import AlarmLife, Durable, ExtractionWatch, Life, Timer
@@ -23,7 +23,7 @@ def test_start_hands_on_what_the_record_remembers(bench):
     """Hot time by unit and the vapour estimate come from the journal; the station begins with them."""
     vapour = VapourWatch(Air(10.0, 20.0))
     started = StationStarted(station="bench-1", version="test", sheet="test", settings=None)
-    begun = begin(Durable(), Moment("b", 0), started, bench.book, {"U-1": 2_000}, vapour)
+    begun = begin(Durable(), Moment("b", 0), started, bench.book, Remembered({"U-1": 2_000}, vapour))
     assert begun.state.watch.hot_ms == {"U-1": 2_000}
     assert begun.state.watch.vapour == vapour
     assert begin(Durable(), Moment("b", 0), started, bench.book).state.watch.vapour == VapourWatch()
@@ -34,7 +34,7 @@ def test_budget_spent_before_a_restart_stays_spent(bench):
     bench.do("book-in unit=U-1 model=m", "place unit=U-1")
     started = StationStarted(station="bench-1", version="test", sheet="test", settings=None)
     bench.boot, bench.now_ms = "boot-2", 0
-    begun = begin(bench.durable, Moment("boot-2", 0), started, bench.book, {"U-1": 3_599_000})
+    begun = begin(bench.durable, Moment("boot-2", 0), started, bench.book, Remembered({"U-1": 3_599_000}))
     bench.state = begun.state
     bench.run(3.0, plate_c=90.0)
     assert "heat-budget-spent" in bench.raised()

@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 
 from shared import events
 from shared.timeline import Moment
+from station.rules.decide import Remembered
 from station.rules.limits import SolventLimits
 from station.rules.recall import LONGEST_MS, Plate, first_draw, recall
 from station.rules.vapour import VapourWatch, lel_share
@@ -123,7 +124,7 @@ def test_a_restart_after_a_spill_keeps_the_iron_dead(make_bench):
     assert "vapour-critical" in bench.raised()
     told = [(Moment(bench.boot, at_ms), body) for at_ms, body in bench.events]
     plates = [Plate(bench.boot, second * 1000, 25.0) for second in range(bench.now_ms // 1000)]
-    bench.restart(vapour=recall(told, plates, LIMITS, Moment("boot-2", 0)))
+    bench.restart(known=Remembered(vapour=recall(told, plates, LIMITS, Moment("boot-2", 0))))
     bench.run(6, amps=RUNNING_A)
     bench.tick("ack")
     assert not bench.decision.levels.permit

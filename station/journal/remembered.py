@@ -1,0 +1,78 @@
+"""What a station takes up from its record at a start: heat budgets, solvent vapour, the soak under way."""
+
+from collections.abc import Iterable
+from pathlib import Path
+
+from shared.events import StepStarted
+from shared.history import Filter, History
+from shared.sheet import Sheet
+from shared.timeline import Moment, is_trace
+from station.rules.decide import Remembered
+from station.rules.limits import SolventLimits
+from station.rules.recall import Plate, first_draw, recall
+from station.rules.soak import recall_soak, soaking
+from station.rules.state import Durable
+from station.rules.tick import Book
+from station.rules.vapour import VapourWatch
+
+# More than a bench tells in the eight hours that the vapour estimate looks back.
+REMEMBERED_EVENTS = 5000
+# Of closed units, which may be booked in again: how many where their heat was kept (at this temperature), and
+# how many are read anew.
+CLOSED_KEPT, KEPT_FROM_C, CLOSED_READ = 2000, 80.0, 50
+
+
+def remembered(path: Path, durable: Durable, book: Book, now: Moment) -> Remembered:
+    """All that the rules take up, from a station's database that can be read.
+
+    Args:
+        path: the database.
+        durable: the fold of its events.
+        book: limits and sheet.
+        now: the moment of the start.
+    """
+    with History(path) as history:
+        return Remembered(
+            hot_ms=_hot_ms(history, durable.units, book.limits.plate.budget_c),
+            vapour=_vapour(history, book.limits.solvent, now),
+            soak_ms=_soak_ms(history, durable, book.sheet),
+        )
+
+
+def _hot_ms(history: History, units: Iterable[str], from_c: float) -> dict[str, int]:
+    """How long units lay on the plate at or above a temperature: those at work, and those closed last."""
+    kept = from_c == KEPT_FROM_C
+    found: dict[str, int] = {}
+    for stay in history.closed_heat(CLOSED_KEPT if kept else CLOSED_READ):
+        hot_s = 60 * stay.hot_min if kept else history.hot_s(stay.unit, from_c)
+        found.setdefault(stay.unit, round(1000 * hot_s))  # the newest stay is first, and has all placements
+    return found | {unit: round(1000 * history.hot_s(unit, from_c)) for unit in units}
+
+
+def _vapour(history: History, limits: SolventLimits, now: Moment) -> VapourWatch:
+    """The estimate as the last hours give it."""
+    told = [found for found in history.last_told(REMEMBERED_EVENTS) if not is_trace(found[0].boot)]
+    first = first_draw(told, now)
+    if first is None:
+        return VapourWatch()
+    plates = [
+        Plate(second.boot, second.second * 1000, second.plate_mean_c)
+        for second in history.seconds_from(first)
+        if not is_trace(second.boot)
+    ]
+    return recall(told, plates, limits, now)
+
+
+def _soak_ms(history: History, durable: Durable, sheet: Sheet) -> int:
+    """The soak that the heat step in hand has had; 0 where no such step runs."""
+    unit, run = durable.in_hand, durable.run
+    step = None if run is None else sheet.find(run.step)
+    if unit is None or run is None or step is None or step.kind != "heat":
+        return 0
+    told = [(moment, body) for _, moment, body in history.told(Filter(unit=unit))]
+    begun = [at for at, (_, body) in enumerate(told) if isinstance(body, StepStarted)]
+    stretches = soaking(told[begun[-1] :], unit, run) if begun else []
+    if not stretches:
+        return 0
+    first = Moment(stretches[0].boot, stretches[0].from_ms)
+    return recall_soak(stretches, history.seconds_from(first), step)
