@@ -132,7 +132,7 @@ def _files(machine: Machine) -> set[str]:
     passing = ("/proc", "/sys", "/dev", "/run", "/tmp", "/var/tmp", "/var/log", "/mnt")
     pruned = " -o ".join(f"-path {path}" for path in passing)
     found = set(machine.run(rf"find / -xdev \( {pruned} \) -prune -o -print").splitlines())
-    # Where its broker keeps its state, and the folder of systemd for when a timer last ran (not what is in it).
+    # Where its broker keeps its state, and systemd's folder for when a timer last ran (not what is in it).
     return found - {"/var/lib/mosquitto/mosquitto.db", "/var/lib/systemd/timers"}
 
 
