@@ -31,6 +31,7 @@ from dashboard.api.views import stations
 from dashboard.asking import asking
 from dashboard.board import LOST_AFTER_S, Board, Liveness, Snapshot
 from dashboard.cards import cards
+from dashboard.chain_seen import SeenChain
 from dashboard.collected import Collected
 from dashboard.people import People
 from dashboard.record import record
@@ -88,6 +89,7 @@ def create_app(
     app.before_request(guard)
     sign_in.install(app, people, live.clock)
     app.config["RECORD"] = journal
+    app.extensions["benchward-chain"] = SeenChain()
     app.jinja_env.globals["has_record"] = journal is not None
     app.register_blueprint(pages)
     app.config["SHEET"] = sheet or default_sheet()

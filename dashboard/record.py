@@ -9,6 +9,7 @@ from flask.typing import ResponseReturnValue
 
 from dashboard.access import Role, opens_to
 from dashboard.cards import code
+from dashboard.chain_seen import SeenChain
 from dashboard.drawing import Drawing, Frame, Tick, area, line
 from dashboard.ranks import Comparison, compare
 from dashboard.review_view import DAY_MS, Period, as_csv, period_of, review, undated_line
@@ -50,6 +51,11 @@ def solder_steps() -> list[str]:
     """The keys of the sheet's solder steps."""
     sheet: Sheet = current_app.config["SHEET"]
     return [step.key for step in sheet.step if step.kind == "solder"]
+
+
+def _seen_chain() -> SeenChain:
+    seen: SeenChain = current_app.extensions["benchward-chain"]
+    return seen
 
 
 @record.get("/units")
@@ -136,7 +142,7 @@ def safety_review() -> ResponseReturnValue:
     """A range of days, for the safety lead; made to be printed."""
     period = _period()
     with History(_path()) as history:
-        view = review(history, period, solder_steps())
+        view = review(history, period, solder_steps(), _seen_chain())
         points = curve(_path(), period.from_ms, period.to_ms)
     return render_template(
         "review.html",
@@ -186,7 +192,7 @@ def chart_library() -> str | None:
 def review_csv(table: str) -> ResponseReturnValue:
     """One table of the review as CSV (RFC 4180)."""
     with History(_path()) as history:
-        view = review(history, _period(), solder_steps())
+        view = review(history, _period(), solder_steps(), _seen_chain())
     found = next((each for each in (*view.tables, view.performance) if each.key == table), None)
     if found is None:
         abort(404)

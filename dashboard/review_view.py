@@ -2,17 +2,18 @@
 
 from collections import Counter
 from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
 from typing import Any, NamedTuple
 
 import msgspec
 
+from dashboard.chain_seen import SeenChain, Walked
 from dashboard.words import duration_text, plain
 from shared import events
 from shared.alarm_lives import Life, lives
 from shared.alarm_performance import Figure, Performance, performance
-from shared.chain import Verdict
 from shared.events import Event, EventBody
-from shared.history import History
+from shared.history import Filter, History
 from shared.proof import Proof, proof
 from shared.timeline import Moment, days_of, rfc3339
 from shared.wording import reason_text
@@ -59,30 +60,30 @@ class ReviewView(msgspec.Struct, frozen=True, kw_only=True):
     undated: int
 
 
-def review(history: History, period: Period, solder_steps: Sequence[str]) -> ReviewView:
+def review(
+    history: History, period: Period, solder_steps: Sequence[str], seen_chain: SeenChain
+) -> ReviewView:
     """Everything of a period; what has no date is counted, and in none."""
-    told = list(history.told())
+    told = history.told_about(period.from_ms, period.to_ms)
     inside = [
         one for one in told if one[1].wall_ms is not None and period.from_ms <= one[1].wall_ms < period.to_ms
     ]
     performed = performance(inside, history.spans(period.from_ms, period.to_ms))
-    # Proof, and steps that began before the period or end after it, are known only from all of the record.
     ends = {span.boot: span.to_ms for span in history.spans()}
     seen = proof(told, solder_steps, period.from_ms, period.to_ms, ends)
-    verdict = history.verify()
-    undated = sum(1 for _, moment, _ in told if moment.wall_ms is None)
+    walked = seen_chain.look(history, told[0][0], told[-1][0]) if told else seen_chain.look(history)
     return ReviewView(
         **_share(seen),
         proven=duration_text(seen.proven_ms / 1000),
         losses=seen.losses,
         watched=duration_text(performed.watched_ms / 1000),
         alarms=performed.alarms,
-        tables=(*(make(inside, seen) for make in _TABLES), _signatures(told, period)),
+        tables=(*(make(inside, seen) for make in _TABLES), _signatures(history, period)),
         performance=_performance(performed),
-        chain_line=_chain_line(verdict),
-        chain_good=verdict.problem is None,
-        head=verdict.head,
-        undated=undated,
+        chain_line=_chain_line(walked),
+        chain_good=walked.verdict.problem is None,
+        head=walked.verdict.head,
+        undated=history.undated(),
     )
 
 
@@ -104,10 +105,17 @@ def _share(seen: Proof) -> dict[str, str]:
     return {"share": f"{int(share * 1000) / 10:.1f} %", "share_line": line, "share_tone": "red"}
 
 
-def _chain_line(verdict: Verdict) -> str:
+def _chain_line(walked: Walked) -> str:
+    verdict = walked.verdict
     if verdict.problem is not None:
         return f"The chain of events breaks: {verdict.problem}."
-    return f"{verdict.count} events, their chain unbroken."
+    if walked.just_now:
+        return f"{verdict.count} events, their chain unbroken: all of them walked just now."
+    whole = datetime.fromtimestamp(walked.whole_s, UTC)
+    return (
+        f"{verdict.count} events, their chain unbroken: those of these days walked just now, all of them at "
+        f"{whole:%H:%M} UTC on {whole:%Y-%m-%d}."
+    )
 
 
 def _performance(found: Performance) -> Table:
@@ -262,11 +270,11 @@ def _calibrations(told: Sequence[Told], seen: Proof) -> Table:
     return Table("calibrations", "Calibrations", columns, rows, "Nothing was calibrated in these days.")
 
 
-def _signatures(told: Sequence[Told], period: Period) -> Table:
+def _signatures(history: History, period: Period) -> Table:
     """Who has signed a review in which any of these days was, whenever that was."""
     rows = tuple(
         (when_text(moment), body.period.replace("/", " to "), body.technician or "–", body.head)
-        for _, moment, body in told
+        for _, moment, body in history.told(Filter(kind="review-signed"))
         if isinstance(body, events.ReviewSigned) and _shares_days(body.period, period)
     )
     columns = ("when (UTC)", "days", "by", "head of the chain")

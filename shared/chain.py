@@ -33,13 +33,18 @@ class Verdict(msgspec.Struct, frozen=True):
     seq: int | None = None
 
 
-def verify(events: Iterable[Mapping[str, Any]]) -> Verdict:
+NOTHING = Verdict(0, ZERO)
+"""A chain without events."""
+
+
+def verify(events: Iterable[Mapping[str, Any]], after: Verdict = NOTHING) -> Verdict:
     """Walk printed events in order of ``seq`` and name the first that does not fit.
 
     Args:
         events: flat event objects with ``seq``, ``prev`` and ``hash``.
+        after: what an earlier walk found, whose last event the first of these must follow.
     """
-    prev, count = ZERO, 0
+    prev, count = after.head, after.count
     for event in events:
         seq = event["seq"]
         if seq != count + 1:

@@ -14,7 +14,7 @@ import msgspec
 from sqlalchemy import ColumnElement, Connection, Select, and_, case, func, select, text, tuple_
 from sqlalchemy.exc import DBAPIError
 
-from shared import air, chain, closed_heat, heat, plate_time
+from shared import air, chain, closed_heat, days, heat, plate_time
 from shared.alarm_lives import Life, lives
 from shared.alarm_performance import Span
 from shared.database import damage, reading_engine
@@ -223,6 +223,26 @@ class History:
         """Events with their seq and moment, oldest first."""
         for record, wall_ms in self.events(which=which):
             yield record.seq, Moment(record.boot, record.mono_ms, wall_ms), record.body
+
+    def told_about(self, from_ms: int, to_ms: int) -> list[tuple[int, Moment, EventBody]]:
+        """The events from which a stretch of time (Unix ms, the end excluded) can be told, oldest first.
+
+        Some lie before it, one beyond it, and some may have no date: `days.told_from`.
+        """
+        with self._connect() as connection:
+            wanted = days.told_from(connection, from_ms, to_ms)
+        found = []
+        for record, wall_ms in self.events(wanted.first - 1):
+            if record.seq > wanted.last:
+                break
+            found.append((record.seq, Moment(record.boot, record.mono_ms, wall_ms), record.body))
+        return found
+
+    def undated(self) -> int:
+        """How many events have no date, because the clock of their boot was never set."""
+        query = select(func.count()).select_from(EventRow).join(Boot, EventRow.boot_id == Boot.id)
+        with self._connect() as connection:
+            return int(connection.execute(query.where(Boot.wall_offset_ms.is_(None))).scalar_one())
 
     def last_told(self, most: int) -> list[tuple[Moment, EventBody]]:
         """The newest events with their moments, oldest first."""
@@ -629,7 +649,18 @@ class History:
             found = connection.execute(text("PRAGMA quick_check(1)")).scalar_one()
         if found != "ok":
             raise DamagedError(f"{self.path}: the file is damaged: {found}.")
-        return chain.verify(self._printed() if progress is None else self._watched(progress))
+        return self.chain() if progress is None else chain.verify(self._watched(progress))
+
+    def chain(self) -> chain.Verdict:
+        """Walk the event chain alone."""
+        return chain.verify(self.printed())
+
+    def hash_of(self, seq: int) -> str | None:
+        """The hash on record of an event; of none, with which a chain begins, for seq 0; None without it."""
+        if seq == 0:
+            return chain.ZERO
+        with self._connect() as connection:
+            return connection.execute(select(EventRow.hash).where(EventRow.seq == seq)).scalar_one_or_none()
 
     def has_event(self, digest: str) -> bool:
         """Whether the chain has an event with this hash (64 hex digits), or begins with it."""
@@ -640,14 +671,16 @@ class History:
     def _watched(self, progress: Callable[[int, int], None]) -> Iterator[dict[str, Any]]:
         with self._connect() as connection:
             whole = int(connection.execute(select(func.count()).select_from(EventRow)).scalar_one())
-        for done, event in enumerate(self._printed(), start=1):
+        for done, event in enumerate(self.printed(), start=1):
             if done % PAGE == 0 or done == whole:
                 progress(done, whole)
             yield event
 
-    def _printed(self) -> Iterator[dict[str, Any]]:
-        """Events as stored; one whose columns contradict its body says so, so that no hash fits it."""
-        after = 0
+    def printed(self, after: int = 0) -> Iterator[dict[str, Any]]:
+        """Events beyond a seq as `chain.verify` wants them.
+
+        One whose columns contradict its body says so, so that no hash fits it.
+        """
         columns = select(EventRow, Boot.boot).join(Boot, EventRow.boot_id == Boot.id).order_by(EventRow.seq)
         while True:
             with self._connect() as connection:

@@ -38,6 +38,7 @@ from pages import Pages, status
 from postgres import postgres_here
 from year import DAY_S, START_MS, make_year
 
+from dashboard.chain_seen import SeenChain
 from dashboard.collected import Collected
 from dashboard.collector.follow import IN_FLIGHT
 from dashboard.collector.rows import Row, row_of
@@ -239,6 +240,7 @@ def questions(record: Record, history: History) -> list[Question]:
     (newest,) = plain("SELECT max(seq) FROM events")()[0]
     boot, middle_ms = record.days // 2 + 1, record.middle_ms
     day = period_of("", "", middle_ms, middle_ms)
+    known = SeenChain()
     end_ms = START_MS + record.days * DAY_S * 1000
     backlog = link_pages.readings(history, "bench-1")
     of_unit, every_event = plain(EVENT_ROWS.format("e.unit = ?"), unit), plain(EVENT_ROWS.format("1"))
@@ -273,11 +275,18 @@ def questions(record: Record, history: History) -> list[Question]:
             3,
         ),
         Question(
-            "a safety review of a day",
+            "the first safety review, of a day",
             "all events by plain sqlite3",
-            lambda: review(history, day, ["solder"]),
+            lambda: review(history, day, ["solder"], SeenChain()),
             every_event,
             1,
+        ),
+        Question(
+            "a later safety review of a day",
+            "all events by plain sqlite3",
+            lambda: review(history, day, ["solder"], known),
+            every_event,
+            3,
         ),
         Question("verify", "all events by plain sqlite3", history.verify, every_event, 1),
         Question(

@@ -31,10 +31,13 @@ from year import make_year
 
 from dashboard.app import create_app
 from dashboard.board import Board
+from dashboard.chain_seen import SeenChain
+from dashboard.review_view import period_of, review
 from shared import database
 from shared.database import reading_engine
 from shared.history import History
 from shared.plate_time import last_known_ms
+from shared.proof import proof
 from shared.records import Boot, HourRow, MinuteRow, ReadingRow
 from shared.sheet import default_sheet
 from station.bootstrap import simulated_station
@@ -167,6 +170,21 @@ def improved(record: Record, folder: Path) -> dict[str, tuple[float, float]]:
         with History(record.path) as history:
             history.spans()
 
+    middle = period_of("", "", record.middle_ms, record.middle_ms)
+    known = SeenChain()
+
+    def review_as_before() -> None:
+        with History(record.path) as history:
+            told = list(history.told())
+            ends = {span.boot: span.to_ms for span in history.spans()}
+            proof(told, ["solder"], middle.from_ms, middle.to_ms, ends)
+            history.verify()
+        review_now()
+
+    def review_now() -> None:
+        with History(record.path) as history:
+            review(history, middle, ["solder"], known)
+
     ledger = Ledger(folder / "rolled.db")
     ledger.write([second_at(at) for at in range(3600)])
     minutes = iter(range(10_000))
@@ -193,6 +211,7 @@ def improved(record: Record, folder: Path) -> dict[str, tuple[float, float]]:
     try:
         return {
             "a unit's page": in_turn(page_as_before, page),
+            "a later review of a day": in_turn(review_as_before, review_now, 1),
             "when the station ran, boot by boot": in_turn(spans_as_before, spans_now, 1),
             "a new minute rolled up, with its hour": in_turn(minute_as_before, minute_now),
         }
