@@ -14,8 +14,14 @@ from station.journal.ledger import BootClock, Ledger, Told
 
 HOUR_MS = 3_600_000
 STARTED = events.StationStarted(station="s", version="v", sheet="s")
+PROVEN, OUT = events.ExtractionProven(), events.SignedOut()
+START = events.StepStarted(unit="U-1", step="solder", attempt=1)
+OTHER = events.StepStarted(unit="U-2", step="solder", attempt=1)
+HELD = events.StepHeld(unit="U-1", step="solder", alarm="station-restart")
+RESUMED = events.StepResumed(unit="U-1", step="solder")
+END = events.StepFinished(unit="U-1", step="solder", result="pass")
 BODIES = st.sampled_from(
-    [STARTED, events.ExtractionProven(), events.ExtractionLost(reason="low-current"), events.SignedOut()]
+    [STARTED, PROVEN, events.ExtractionLost(reason="low-current"), OUT]
     + [
         make(unit=unit, step=step, **more)
         for unit in ("U-1", "U-2")
@@ -44,9 +50,9 @@ def write(path, boots):
     ledger = Ledger(path)
     try:
         for number, (hour, story) in enumerate(boots):
-            boot, at_min = f"boot-{number}", 1
+            boot, at_min = f"boot-{number}", 0
             batch = [BootClock(boot, None if hour is None else hour * HOUR_MS)]
-            batch.append(Told(Moment(boot, 60_000), (STARTED,)))
+            batch.append(Told(Moment(boot, 0), (STARTED,)))
             for after_min, body in story:
                 at_min += after_min
                 batch.append(Told(Moment(boot, at_min * 60_000), (body,)))
@@ -57,8 +63,16 @@ def write(path, boots):
 
 @settings(max_examples=60, phases=[Phase.explicit, Phase.generate])
 @given(BOOTS, st.integers(-2, 70), st.integers(1, 30))
-# A boot whose last event was before the days, another without a date, and nothing else.
-@example([(0, [(5, events.ExtractionProven())]), (None, [(5, events.SignedOut())])], 1, 5)
+# The last event was before the days, what it began reached into them; then come boots without a date, or
+# none, or one that began with the first day, or only beyond them.
+@example([(0, [(5, PROVEN)]), (None, [(5, OUT)])], 1, 5)
+@example([(0, [(5, PROVEN)]), (None, [(5, OUT)]), (50, [])], 1, 5)
+@example([(0, [(5, PROVEN)]), (1, [(5, OUT)])], 1, 5)
+@example([(0, [(5, PROVEN)])], 1, 5)
+# Soldering that was begun in one boot, or two boots before, and went on in the days.
+@example([(0, [(5, START)]), (1, [(5, PROVEN), (120, END)])], 2, 5)
+@example([(0, [(5, START)]), (1, [(5, HELD)]), (2, [(5, RESUMED), (30, PROVEN), (120, OUT)])], 3, 5)
+@example([(0, [(5, START)]), (1, [(5, OTHER)]), (2, [(5, PROVEN), (120, END)])], 3, 5)
 def test_days_are_told_as_from_all_of_the_record(boots, from_h, hours):
     """Whatever the clocks and the order of dates: the same events within, the same proof and soldering."""
     from_ms, to_ms = from_h * HOUR_MS, (from_h + hours) * HOUR_MS
@@ -81,7 +95,7 @@ def test_days_are_told_as_from_all_of_the_record(boots, from_h, hours):
 
 def test_a_day_is_told_from_little_of_a_long_record(tmp_path):
     """Thirty days of ten events each: one of them is told from its own, its start's and one more."""
-    write(tmp_path / "bench.db", [(24 * day, [(60, events.SignedOut())] * 9) for day in range(30)])
+    write(tmp_path / "bench.db", [(24 * day, [(60, OUT)] * 9) for day in range(30)])
     with History(tmp_path / "bench.db") as history:
         told = history.told_about(20 * 24 * HOUR_MS, 21 * 24 * HOUR_MS)
     assert [seq for seq, _, _ in told] == list(range(191, 212))
