@@ -178,10 +178,14 @@ def test_two_scans_in_a_row_are_two(page):
     assert requests_of(page) == ["ack", "take unit=DP-1"]
 
 
+@pytest.mark.alone
 def test_a_double_tap_is_one_request(page):
     """Also where the answer is quick, and where another button has come to the place of the first."""
+    fail = page.locator("#fail").bounding_box()
     page.locator("#dose").dblclick()
-    page.locator("#fail").click()
+    page.mouse.click(
+        fail["x"] + 5, fail["y"] + 5
+    )  # within half a second: no waiting for the button to be ready
     page.wait_for_timeout(100)
     assert requests_of(page) == ["dispense ml=5"]
     page.wait_for_timeout(1200)
