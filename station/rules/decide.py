@@ -142,7 +142,7 @@ def _watch_wires(tick: Tick, fresh: bool) -> int:
     if gap:
         passed_ms = 0
         plate = forget_plate(plate)
-        watch, lost = _after_gap(watch, now_ms)
+        watch, lost = _after_gap(watch)
     before_c = plate.plate_c
     if fresh or gap:
         believed = mirrored(watch.heat.start_c, reading.plate, limits.plate.mirrored_fall_c)
@@ -178,10 +178,10 @@ def _watch_wires(tick: Tick, fresh: bool) -> int:
     return passed_ms
 
 
-def _after_gap(watch: Watch, now_ms: int) -> tuple[Watch, str | None]:
-    turn: ExtractionTurn = forget_extraction(watch.extraction, now_ms)
+def _after_gap(watch: Watch) -> tuple[Watch, str | None]:
+    turn: ExtractionTurn = forget_extraction(watch.extraction)
     timers = {name: Timer(timer.standing) for name, timer in watch.timers.items()}
-    heat = replace(watch.heat, foot_c=None, inside=False)
+    heat = replace(watch.heat, foot_c=None)
     return replace(watch, extraction=turn.watch, timers=timers, heat=heat), turn.lost
 
 

@@ -65,9 +65,9 @@ def _below_ms(watch: ExtractionWatch, passed_ms: int, limits: ExtractionLimits) 
     return min(to_ms(limits.lost_s), watch.below_ms + passed_ms)
 
 
-def forget_extraction(watch: ExtractionWatch, now_ms: int) -> ExtractionTurn:
-    """The proof after a gap: there is none."""
-    return ExtractionTurn(ExtractionWatch(since_ms=now_ms), "gap" if watch.proven else None)
+def forget_extraction(watch: ExtractionWatch) -> ExtractionTurn:
+    """The proof after a gap: there is none, from the next reading on."""
+    return ExtractionTurn(ExtractionWatch(), "gap" if watch.proven else None)
 
 
 def _since(since_ms: int | None, holds: bool, now_ms: int) -> int | None:

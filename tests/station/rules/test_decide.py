@@ -6,13 +6,14 @@ The states and moves are those of ISA-18.2 / IEC 62682; the delays are the limit
 from itertools import pairwise
 
 import pytest
+from hand_bench import RUNNING_A, STILL_A
 from msgspec.structs import replace
 
 from shared.events import StationStarted
 from shared.timeline import Moment
 from station.rules.decide import Remembered, begin
 from station.rules.extraction import forget_extraction
-from station.rules.limits import AlarmLimits, Limits
+from station.rules.limits import AlarmLimits, Limits, SolventLimits
 from station.rules.state import AlarmLife, Durable, ExtractionWatch, Life, Timer
 from station.rules.vapour import Air, VapourWatch
 
@@ -61,6 +62,51 @@ def test_cause_that_holds_a_step_already_held_by_a_restart_bars_the_way_too(benc
     bench.run(2.0, plate_c=25.0)
     assert bench.ask("resume") == ("alarm-unacknowledged",)
     bench.do("ack", "resume")
+
+
+def test_soak_that_the_record_shows_is_gone_on_with(bench):
+    """A panel that soaked for four minutes before a restart has them: nobody heats it twice."""
+    bench.do("book-in unit=U-1 model=m", "start step=frame-off")
+    bench.run(1.0, plate_c=100.0)
+    bench.restart(known=Remembered(soak_ms=240_000))
+    bench.tick()
+    assert bench.state.watch.heat.soak_ms == 240_000
+
+
+# ---- what goes on record of the wires
+
+
+@pytest.mark.parametrize(
+    ("lost_a", "reason", "values"),
+    [(0.123456, "low-current", {"extraction_a": 0.123}), (None, "unreadable", {})],
+)
+def test_record_says_the_current_at_which_proof_came_and_went(bench, lost_a, reason, values):
+    """In amperes, to the milliampere; what could not be read is no number."""
+    bench.run(6.0, amps=0.456789)
+    bench.run(2.0, amps=lost_a)
+    assert [event["values"] for event in bench.told("extraction-proven")] == [{"extraction_a": 0.457}]
+    assert [(event["reason"], event.get("values", {})) for event in bench.told("extraction-lost")] == [
+        (reason, values)
+    ]
+
+
+def test_record_says_how_much_a_lift_counts_as(make_bench):
+    """The estimate's own figure, so that the record can be judged by it."""
+    bench = make_bench(Limits(solvent=SolventLimits(dose_ml=0.7)))
+    bench.run(1.0, out=True)
+    assert [event["values"] for event in bench.told("solvent-lifted")] == [{"ml": 0.7}]
+
+
+def test_vapour_goes_faster_with_proven_extraction(make_bench):
+    """The same lift, with the extractor running and without: after ten minutes the air differs."""
+    left = []
+    for amps in (RUNNING_A, STILL_A):
+        bench = make_bench()
+        bench.run(6.0, amps=amps)
+        bench.run(1.0, out=True)
+        bench.run(600.0, out=False)
+        left.append(bench.state.watch.vapour.air.vapour_ppm)
+    assert left[0] < left[1] / 2
 
 
 # ---- a gap between two ticks
@@ -185,8 +231,8 @@ def test_acknowledgement_of_an_earlier_boot_is_as_old_as_this_one_at_least(make_
 
 def test_forgotten_proof_has_no_loss_to_tell_when_there_was_none() -> None:
     """Only what was proven can be lost."""
-    assert forget_extraction(ExtractionWatch(), 7_000) == (ExtractionWatch(since_ms=7_000), None)
-    assert forget_extraction(ExtractionWatch(proven=True), 7_000)[1] == "gap"
+    assert forget_extraction(ExtractionWatch()) == (ExtractionWatch(), None)
+    assert forget_extraction(ExtractionWatch(proven=True, since_ms=7_000)) == (ExtractionWatch(), "gap")
 
 
 # ---- what every tick drives

@@ -65,7 +65,7 @@ def test_proof_is_lost_after_its_delay_and_no_sooner(after, losses):
 def test_proof_is_lost_at_once_after_a_gap():
     """A gap is longer than the loss delay, so nothing of the proof is left."""
     watch = walk(PROVEN)[0]
-    turn = forget_extraction(watch, 10_000)
+    turn = forget_extraction(watch)
     assert (turn.watch.proven, turn.lost) == (False, "gap")
 
 
