@@ -1,86 +1,54 @@
-"""The chain of a record as these pages have walked it: all of it once, then what is new and what is shown.
+"""The chain of a record as these pages have walked it: all events once, later only those that are new.
 
-A year of events takes seconds to walk, on a small board half a minute. The hashes that stood at some of its
-places are kept from that walk. As long as what is shown leads from one of them to the next, it is part of the
-chain that was walked whole. An older event that was changed since, and is not shown, is found by the next
-walk of all: when a review is signed, by `benchward verify`, and in each copy.
+What costs time in a walk is each event's canonical form. Events that were walked are therefore known by one
+digest over all that is stored of them: read again for every look, so that nothing of them can be changed and
+still be shown as unbroken, and walked again whole where the digest is another.
 """
 
+import hashlib
 import threading
-import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from itertools import islice
-from typing import Any, NamedTuple
+from typing import Any
 
 from shared import chain
 from shared.chain import Verdict
-from shared.history import History
-
-APART = 500
-
-
-class Walked(NamedTuple):
-    """What a look at the chain found, and when all of it was walked last (Unix s); now or earlier."""
-
-    verdict: Verdict
-    whole_s: float
-    just_now: bool
+from shared.history import History, StoredEvent, printed
 
 
 class SeenChain:
     """What is known of one record's chain in this process."""
 
-    def __init__(self, clock: Callable[[], float] = time.time) -> None:
-        self._clock = clock
-        self._known = chain.NOTHING
-        self._marks: dict[
-            int, str
-        ] = {}  # the hash at every so many-th event, from a walk that found it whole
-        self._whole_s: float | None = None
+    def __init__(self) -> None:
+        self._known, self._digest = chain.NOTHING, _digest()
         # Whoever comes while all of it is walked waits for that walk and has its result.
         self._walking = threading.Lock()
 
-    def look(self, history: History, first: int | None = None, last: int = 0) -> Walked:
-        """Walk what is new and what is shown; all of it where the record is not the one that is known.
-
-        Args:
-            history: the record.
-            first: the seq of the oldest event that is shown; None where none is.
-            last: that of the newest.
-        """
+    def look(self, history: History) -> Verdict:
+        """What `History.verify` finds of the chain, in a fraction of its time where most of it is known."""
         with self._walking:
-            if self._whole_s is not None and self._goes_on(history, first, last):
-                return Walked(self._known, self._whole_s, False)
-            self._marks = {}
-            self._known, began_s = chain.NOTHING, self._clock()
-            verdict = self._walk(history)
-            self._whole_s = began_s if verdict.problem is None else None
-            return Walked(verdict, began_s, True)
+            known, self._known = self._known, chain.NOTHING  # nothing, should what follows fail
+            events, digest = history.stored(), _digest()
+            for event in islice(events, known.count):
+                _take(digest, event)
+            if digest.digest() != self._digest.digest():
+                known, events, digest = chain.NOTHING, history.stored(), _digest()
+            verdict = chain.verify(_printed(events, digest), known)
+            if verdict.problem is None:
+                self._known, self._digest = verdict, digest
+            return verdict
 
-    def _walk(self, history: History) -> Verdict:
-        """Walk from what is known to the end, which is known then."""
-        verdict = chain.verify(self._marked(history.printed(self._known.count)), self._known)
-        self._known = verdict
-        return verdict
 
-    def _marked(self, events: Iterable[dict[str, Any]]) -> Iterator[dict[str, Any]]:
-        for event in events:
-            if event["seq"] % APART == 0:
-                self._marks[event["seq"]] = event["hash"]
-            yield event
+def _digest() -> Any:
+    return hashlib.blake2b()
 
-    def _goes_on(self, history: History, first: int | None, last: int) -> bool:
-        """Whether the record still holds what is known, what is shown leads to it, what is new follows."""
-        if history.hash_of(self._known.count) != self._known.head:
-            return False
-        if self._walk(history).problem is not None:
-            return False
-        return first is None or self._is_known(history, first, last)
 
-    def _is_known(self, history: History, first: int, last: int) -> bool:
-        """Whether these events lead from a hash that is known to the next."""
-        marks = {0: chain.ZERO, **self._marks, self._known.count: self._known.head}
-        begin = max(seq for seq in marks if seq < first)
-        end = min((seq for seq in marks if seq >= last), default=self._known.count)
-        shown = islice(history.printed(begin), end - begin)
-        return chain.verify(shown, Verdict(begin, marks[begin])) == Verdict(end, marks[end])
+def _take(digest: Any, event: StoredEvent) -> None:
+    digest.update(repr(tuple(event)).encode())
+
+
+def _printed(events: Iterable[StoredEvent], digest: Any) -> Iterator[dict[str, Any]]:
+    """The events as a walk wants them, each taken into the digest."""
+    for event in events:
+        _take(digest, event)
+        yield printed(event)

@@ -2,16 +2,16 @@
 
 from collections import Counter
 from collections.abc import Callable, Sequence
-from datetime import UTC, datetime
 from typing import Any, NamedTuple
 
 import msgspec
 
-from dashboard.chain_seen import SeenChain, Walked
+from dashboard.chain_seen import SeenChain
 from dashboard.words import duration_text, plain
 from shared import events
 from shared.alarm_lives import Life, lives
 from shared.alarm_performance import Figure, Performance, performance
+from shared.chain import Verdict
 from shared.events import Event, EventBody
 from shared.history import Filter, History
 from shared.proof import Proof, proof
@@ -71,7 +71,7 @@ def review(
     performed = performance(inside, history.spans(period.from_ms, period.to_ms))
     ends = {span.boot: span.to_ms for span in history.spans()}
     seen = proof(told, solder_steps, period.from_ms, period.to_ms, ends)
-    walked = seen_chain.look(history, told[0][0], told[-1][0]) if told else seen_chain.look(history)
+    verdict = seen_chain.look(history)
     return ReviewView(
         **_share(seen),
         proven=duration_text(seen.proven_ms / 1000),
@@ -80,9 +80,9 @@ def review(
         alarms=performed.alarms,
         tables=(*(make(inside, seen) for make in _TABLES), _signatures(history, period)),
         performance=_performance(performed),
-        chain_line=_chain_line(walked),
-        chain_good=walked.verdict.problem is None,
-        head=walked.verdict.head,
+        chain_line=_chain_line(verdict),
+        chain_good=verdict.problem is None,
+        head=verdict.head,
         undated=history.undated(),
     )
 
@@ -105,17 +105,10 @@ def _share(seen: Proof) -> dict[str, str]:
     return {"share": f"{int(share * 1000) / 10:.1f} %", "share_line": line, "share_tone": "red"}
 
 
-def _chain_line(walked: Walked) -> str:
-    verdict = walked.verdict
+def _chain_line(verdict: Verdict) -> str:
     if verdict.problem is not None:
         return f"The chain of events breaks: {verdict.problem}."
-    if walked.just_now:
-        return f"{verdict.count} events, their chain unbroken: all of them walked just now."
-    whole = datetime.fromtimestamp(walked.whole_s, UTC)
-    return (
-        f"{verdict.count} events, their chain unbroken: those of these days walked just now, all of them at "
-        f"{whole:%H:%M} UTC on {whole:%Y-%m-%d}."
-    )
+    return f"{verdict.count} events, their chain unbroken."
 
 
 def _performance(found: Performance) -> Table:

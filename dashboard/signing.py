@@ -111,7 +111,7 @@ def _checked_station(head: str) -> str:
         raise _NotToBeSignedError("These pages are served without a record, so there is nothing to sign.")
     try:
         with History(path) as history:
-            verdict = history.chain()
+            verdict = history.verify()
             known = history.has_event(head)
             station = station_of(history)
     except BenchwardError as error:

@@ -48,7 +48,7 @@ def verify(events: Iterable[Mapping[str, Any]], after: Verdict = NOTHING) -> Ver
     for event in events:
         seq = event["seq"]
         if seq != count + 1:
-            what = f"event {count + 1} is missing" if seq > count + 1 else f"event {seq} stands twice"
+            what = f"event {count + 1} is missing" if seq > count + 1 else f"event {seq} has no place there"
             return Verdict(count, prev, f"{what}: after seq {count} comes seq {seq}", seq)
         if event["prev"] != prev:
             return Verdict(count, prev, f"event {seq} does not follow event {count}: prev differs", seq)

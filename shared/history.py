@@ -4,7 +4,7 @@ Reads only; used by the command line, the link and the dashboard alike. Every an
 that no reading transaction stays open for long.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from math import inf
 from pathlib import Path
@@ -64,6 +64,19 @@ class Dated(NamedTuple):
     def to_dict(self) -> dict[str, Any]:
         """The printed form."""
         return self.record.to_dict(self.wall_ms)
+
+
+class StoredEvent(NamedTuple):
+    """An event as its row has it, with its boot's name."""
+
+    seq: int
+    boot: str
+    mono_ms: int
+    kind: str
+    unit: str | None
+    body: str
+    prev: str
+    hash: str
 
 
 class Place(NamedTuple):
@@ -229,8 +242,9 @@ class History:
 
         Some lie before it, one beyond it, and some may have no date: `days.told_from`.
         """
+        boots = [span.boot for span in self.spans(from_ms, to_ms)]
         with self._connect() as connection:
-            wanted = days.told_from(connection, from_ms, to_ms)
+            wanted = days.told_from(connection, from_ms, to_ms, boots)
         found = []
         for record, wall_ms in self.events(wanted.first - 1):
             if record.seq > wanted.last:
@@ -649,18 +663,8 @@ class History:
             found = connection.execute(text("PRAGMA quick_check(1)")).scalar_one()
         if found != "ok":
             raise DamagedError(f"{self.path}: the file is damaged: {found}.")
-        return self.chain() if progress is None else chain.verify(self._watched(progress))
-
-    def chain(self) -> chain.Verdict:
-        """Walk the event chain alone."""
-        return chain.verify(self.printed())
-
-    def hash_of(self, seq: int) -> str | None:
-        """The hash on record of an event; of none, with which a chain begins, for seq 0; None without it."""
-        if seq == 0:
-            return chain.ZERO
-        with self._connect() as connection:
-            return connection.execute(select(EventRow.hash).where(EventRow.seq == seq)).scalar_one_or_none()
+        events = map(printed, self.stored())
+        return chain.verify(events if progress is None else self._watched(events, progress))
 
     def has_event(self, digest: str) -> bool:
         """Whether the chain has an event with this hash (64 hex digits), or begins with it."""
@@ -668,32 +672,44 @@ class History:
         with self._connect() as connection:
             return digest == chain.ZERO or bool(connection.execute(found).scalar_one())
 
-    def _watched(self, progress: Callable[[int, int], None]) -> Iterator[dict[str, Any]]:
+    def _watched(
+        self, events: Iterable[dict[str, Any]], progress: Callable[[int, int], None]
+    ) -> Iterator[dict[str, Any]]:
         with self._connect() as connection:
             whole = int(connection.execute(select(func.count()).select_from(EventRow)).scalar_one())
-        for done, event in enumerate(self.printed(), start=1):
+        for done, event in enumerate(events, start=1):
             if done % PAGE == 0 or done == whole:
                 progress(done, whole)
             yield event
 
-    def printed(self, after: int = 0) -> Iterator[dict[str, Any]]:
-        """Events beyond a seq as `chain.verify` wants them.
-
-        One whose columns contradict its body says so, so that no hash fits it.
-        """
-        columns = select(EventRow, Boot.boot).join(Boot, EventRow.boot_id == Boot.id).order_by(EventRow.seq)
+    def stored(self) -> Iterator[StoredEvent]:
+        """All events as they are stored, oldest first, whatever is wrong with them."""
+        columns = (
+            EventRow.mono_ms,
+            EventRow.kind,
+            EventRow.unit,
+            EventRow.body,
+            EventRow.prev,
+            EventRow.hash,
+        )
+        query = select(EventRow.seq, Boot.boot, *columns).join(Boot, EventRow.boot_id == Boot.id)
+        query, beyond = query.order_by(EventRow.seq).limit(PAGE), None
         while True:
             with self._connect() as connection:
-                page = connection.execute(columns.where(EventRow.seq > after).limit(PAGE)).all()
+                page = connection.execute(query if beyond is None else query.where(beyond)).all()
             if not page:
                 return
-            for row in page:
-                after = row.seq
-                fields = plate_time.stored_fields(row.body)
-                if (row.kind, row.unit) != (fields.get("kind"), fields.get("unit")):
-                    fields["contradicted"] = [row.kind, row.unit]
-                fields |= {"seq": row.seq, "boot": row.boot, "mono_s": row.mono_ms / 1000}
-                yield {**fields, "prev": row.prev, "hash": row.hash}
+            yield from map(StoredEvent._make, page)
+            beyond = EventRow.seq > page[-1].seq
+
+
+def printed(event: StoredEvent) -> dict[str, Any]:
+    """The event as `chain.verify` wants it; no hash fits one whose columns contradict its body."""
+    fields = plate_time.stored_fields(event.body)
+    if (event.kind, event.unit) != (fields.get("kind"), fields.get("unit")):
+        fields["contradicted"] = [event.kind, event.unit]
+    fields |= {"seq": event.seq, "boot": event.boot, "mono_s": event.mono_ms / 1000}
+    return {**fields, "prev": event.prev, "hash": event.hash}
 
 
 _Peak: TypeAlias = tuple[float | None, float]

@@ -76,15 +76,16 @@ class _Walk:
             self._proven = True
         elif isinstance(body, events.ExtractionLost):
             self._lose(moment)
-        elif isinstance(body, events.StepStarted) and self._is_soldering(body):
-            self._running[body.unit] = Soldering(moment, body.unit, body.step, body.technician, 0, 0)
+        elif isinstance(body, events.StepStarted):
+            self._over(body.unit)
+            if self._is_soldering(body):
+                self._running[body.unit] = Soldering(moment, body.unit, body.step, body.technician, 0, 0)
         elif isinstance(body, events.StepHeld) and body.unit in self._running:
             self._held.add(body.unit)
         elif isinstance(body, events.StepResumed):
             self._held.discard(body.unit)
-        elif isinstance(body, events.StepFinished | events.StepAbandoned) and body.unit in self._running:
-            self._end(self._running.pop(body.unit))
-            self._held.discard(body.unit)
+        elif isinstance(body, events.StepFinished | events.StepAbandoned):
+            self._over(body.unit)
 
     def _is_soldering(self, body: events.StepStarted) -> bool:
         """By the work it began as; a sheet that was changed since says nothing about it."""
@@ -106,6 +107,12 @@ class _Walk:
         if moment.wall_ms is None or (self._from_ms is not None and moment.wall_ms < self._from_ms):
             return False
         return self._to_ms is None or moment.wall_ms < self._to_ms
+
+    def _over(self, unit: str) -> None:
+        """Nothing of what ran on a unit goes on: it ended, or another step began there."""
+        if unit in self._running:
+            self._end(self._running.pop(unit))
+        self._held.discard(unit)
 
     def _end(self, run: Soldering) -> None:
         """Keep a run, if anything of it lies in the period."""

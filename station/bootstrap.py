@@ -38,8 +38,9 @@ from station.watchdog import ServiceManager, Watchdog, Worker
 LOG = logging.getLogger("benchward")
 FLUSH_S = 10.0
 # How long a thread may keep the interpreter while others wait. At Python's own 5 ms one busy thread (a
-# backlog being sent, a page of history) leaves the sampling thread too few samples, and the proof is lost.
-SWITCH_S = 0.0005
+# backlog being sent, a page of history) leaves the sampling thread too few samples, and the proof is lost; at
+# half a millisecond a flood of requests at the broker still did.
+SWITCH_S = 0.00005
 # How long a turn of each worker may take at the very most. A worn card can hold a write for many seconds,
 # a farewell to a slow broker some; the extraction takes a window ten times a second.
 JOURNAL_TURN_S = 90.0

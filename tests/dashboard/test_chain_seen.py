@@ -35,99 +35,102 @@ def path(tmp_path):
     return tmp_path / "bench.db"
 
 
-class Hand:
-    """A look at the chain at a time that is told."""
-
-    def __init__(self, path):
-        self.path, self.now_s, self.as_whole = path, 100.0, False
-        self.chain = SeenChain(lambda: self.now_s)
-
-    def look(self, *shown):
-        """What the look finds: events, problem's seq, when all was walked, whether just now."""
-        with History(self.path) as history:
-            walked = self.chain.look(history, *shown)
-            self.as_whole = walked.verdict == history.verify()
-        return walked.verdict.count, walked.verdict.seq, walked.whole_s, walked.just_now
+def look(chain, path):
+    """What the look finds beside what a walk of all does: they must be the same."""
+    with History(path) as history:
+        found = chain.look(history)
+        assert found == history.verify()
+    return found.count, found.seq
 
 
 @pytest.fixture
-def hand(path, monkeypatch):
-    """Somebody who has looked at all of the record, at second 100, and comes again at 200."""
-    monkeypatch.setattr("dashboard.chain_seen.APART", 5)
-    hand = Hand(path)
-    assert hand.look(11, 12) == (22, None, 100.0, True)
-    hand.now_s = 200.0
-    return hand
+def chain(path):
+    """The chain of the record, looked at once."""
+    chain = SeenChain()
+    assert look(chain, path) == (22, None)
+    return chain
 
 
-@pytest.mark.parametrize("shown", [(), (22, 22), (21, 22), (20, 20), (11, 15), (11, 12), (1, 22), (1, 1)])
-def test_later_looks_tell_when_all_was_walked(hand, path, shown):
-    """With new events or without: the head is the whole chain's, the time that of the first look."""
-    assert hand.look(*shown) == (22, None, 100.0, False)
-    write(path, 7)
-    assert hand.look(*shown) == (29, None, 100.0, False)
-    assert hand.as_whole
-    assert hand.look(24, 29) == (29, None, 100.0, False)
-
-
-EDIT = "update events set body = replace(body, 'T-4', 'T-5') where seq = {}"
-
-
-@pytest.mark.parametrize(
-    ("shown", "changed"),
-    [((11, 15), 11), ((11, 15), 15), ((1, 3), 1), ((12, 13), 13), ((21, 22), 22), ((4, 22), 9)],
-)
-def test_a_change_of_what_is_shown_is_found_and_the_next_look_walks_all(hand, path, shown, changed):
-    """It is named, and nothing that was known counts any more."""
-    spoil(path, EDIT.format(changed))
-    assert hand.look(*shown) == (changed - 1, changed, 200.0, True)
-    assert hand.look() == (changed - 1, changed, 200.0, True)
-
-
-def test_a_change_among_the_new_is_found(hand, path):
-    """Nothing of it was ever walked."""
+def test_events_that_are_known_are_not_walked_again(chain, path, monkeypatch):
+    """They are known by what is stored of them; only the new ones have their hashes reckoned."""
     write(path, 5)
-    spoil(path, EDIT.format(25))
-    assert hand.look()[:2] == (24, 25)
-
-
-def test_a_mended_record_is_known_again(hand, path):
-    """After the walk of all that finds it whole."""
-    spoil(path, EDIT.format(12))
-    assert hand.look(11, 12)[1] == 12
-    spoil(path, "update events set body = replace(body, 'T-5', 'T-4') where seq = 12")
-    assert [hand.look(11, 12)[1:], hand.look(11, 12)[1:]] == [(None, 200.0, True), (None, 200.0, False)]
-
-
-def test_an_older_change_is_found_by_the_walk_of_all(hand, path):
-    """What is not shown is not walked again: the page says when all of it was."""
-    spoil(path, EDIT.format(3))
-    assert hand.look(11, 15) == (22, None, 100.0, False)
+    hashed = []
+    monkeypatch.setattr(
+        "shared.chain.event_hash", lambda prev, event: hashed.append(event["seq"]) or event["hash"]
+    )
     with History(path) as history:
-        assert history.chain().seq == 3
+        assert [chain.look(history).count, chain.look(history).count] == [27, 27]
+    assert hashed == [23, 24, 25, 26, 27]
 
 
 @pytest.mark.parametrize(
-    "sql", ["delete from events where seq = 22", "update events set hash = prev where seq = 22"]
+    "sql",
+    [
+        "UPDATE events SET body = replace(body, 'T-4', 'T-5') WHERE seq = {}",
+        "UPDATE events SET kind = 'signed-out' WHERE seq = {}",
+        "UPDATE events SET unit = 'U-1' WHERE seq = {}",
+        "UPDATE events SET mono_ms = mono_ms + 1 WHERE seq = {}",
+        "UPDATE events SET prev = hash WHERE seq = {}",
+        "UPDATE events SET hash = prev WHERE seq = {}",
+        "UPDATE events SET body = X'00' WHERE seq = {}",
+        "DELETE FROM events WHERE seq = {}",
+    ],
 )
-def test_a_record_that_holds_another_head_is_walked_whole(hand, path, sql):
-    """Its tail was cut off, or it was written anew: nothing that was known counts."""
-    spoil(path, sql)
-    *_, whole_s, just_now = hand.look(15, 16)
-    assert (whole_s, just_now) == (200.0, True)
+@pytest.mark.parametrize("seq", [1, 2, 11, 21, 22, 24])
+def test_whatever_is_changed_is_found_at_the_next_look(chain, path, sql, seq):
+    """Among what is known or what is new, and at every look after it as well."""
+    write(path, 2)
+    spoil(path, sql.format(seq))
+    found = look(chain, path)
+    cut = (23, None)  # a chain whose tail is gone is a shorter one
+    assert found == cut if (seq, sql[:6]) == (24, "DELETE") else found[1] in (seq, seq + 1)
+    assert look(chain, path) == found
 
 
-@pytest.mark.parametrize("gone", [8, 11, 15])
-def test_events_missing_among_what_is_shown_are_found(hand, path, gone):
-    """And those just before: all is walked, and the gap named."""
-    spoil(path, f"delete from events where seq = {gone}")
-    assert hand.look(8, 15)[:2] == (gone - 1, gone + 1)
+def test_an_event_before_the_first_is_found(chain, path):
+    """Nothing has a place there."""
+    spoil(
+        path,
+        "INSERT INTO events SELECT -1, boot_id, mono_ms, kind, unit, body, prev, hash FROM events LIMIT 1",
+    )
+    assert look(chain, path) == (0, -1)
+
+
+def test_a_mended_record_is_known_again(chain, path):
+    """After a walk that finds it whole."""
+    spoil(path, "UPDATE events SET body = replace(body, 'T-4', 'T-5') WHERE seq = 12")
+    assert look(chain, path)[1] == 12
+    spoil(path, "UPDATE events SET body = replace(body, 'T-5', 'T-4') WHERE seq = 12")
+    assert [look(chain, path), look(chain, path)] == [(22, None)] * 2
+
+
+def test_another_record_in_the_place_of_the_first_is_walked(chain, path, tmp_path):
+    """A longer one, a shorter one, and the first again."""
+    first = path.read_bytes()
+    for count in (40, 3):
+        write(tmp_path / "other.db", count)
+        path.write_bytes((tmp_path / "other.db").read_bytes())
+        assert look(chain, path)[1] is None
+    path.write_bytes(first)
+    assert look(chain, path) == (22, None)
 
 
 def test_a_record_without_events_is_whole(tmp_path):
     """From its first look on."""
-    write(tmp_path / "empty.db", 0)
-    hand = Hand(tmp_path / "empty.db")
-    assert [hand.look(), hand.look()] == [(0, None, 100.0, True), (0, None, 100.0, False)]
-    write(tmp_path / "empty.db", 2)
-    assert hand.look(1, 2) == (2, None, 100.0, False)
+    chain, path = SeenChain(), tmp_path / "empty.db"
+    write(path, 0)
+    assert [look(chain, path), look(chain, path)] == [(0, None)] * 2
+    write(path, 2)
+    assert look(chain, path) == (2, None)
+
+
+def test_a_look_that_fails_leaves_nothing_known(chain, path, monkeypatch):
+    """The next one walks all of it."""
+
+    class Failing:
+        def stored(self):
+            raise OSError("the card is gone")
+
+    with pytest.raises(OSError, match="card"):
+        chain.look(Failing())
+    assert look(chain, path) == (22, None)

@@ -121,18 +121,6 @@ def test_review_is_not_green_where_proof_was_lost_under_somebodys_hands(board, t
     assert "tone-green" not in answer.text
 
 
-def test_review_says_how_much_of_the_chain_was_walked_and_when(client):
-    """All of it for the first review, later what these days are told from; the head is the whole chain's."""
-    first, later = (client.get(f"/review?{RANGE}") for _ in range(2))
-    assert "their chain unbroken: all of them walked just now" in words(first)
-    assert re.search(
-        r"their chain unbroken: those of these days walked just now, all of them at \d\d:\d\d UTC on \d{4}-",
-        words(later),
-    )
-    heads = [re.search(r"\b[0-9a-f]{64}\b", answer.text)[0] for answer in (first, later)]
-    assert heads[0] == heads[1]
-
-
 def test_review_of_another_day_is_empty_and_says_so(client):
     """Sentences, not bare tables."""
     text = words(client.get("/review?from=2026-03-03&to=2026-03-04"))

@@ -85,7 +85,8 @@ class Besieged:
                 sys.executable, Path(__file__).with_name("reachable.py"), self.folder / "pins", "--settings", settings,
                 "run", "--simulate",
             ]  # fmt: skip
-            self.station = self._started(command, self.log, stdin=subprocess.PIPE)
+            # Before others, as its service is.
+            self.station = self._started(["nice", "-n", "-5", *command], self.log, stdin=subprocess.PIPE)
             self._parts.callback(self.station.stdin.close)
             wait_until(lambda: self.pins.look().edges.get("heartbeat"), 40, "the station")
             self.station.stdin.write(b"fan on\n")
