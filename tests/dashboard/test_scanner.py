@@ -178,7 +178,6 @@ def test_two_scans_in_a_row_are_two(page):
     assert requests_of(page) == ["ack", "take unit=DP-1"]
 
 
-@pytest.mark.alone
 def test_a_double_tap_is_one_request(page):
     """Also where the answer is quick, and where another button has come to the place of the first."""
     fail = page.locator("#fail").bounding_box()

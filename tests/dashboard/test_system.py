@@ -231,7 +231,6 @@ def news_took_s(station, tab, turn):
     return sorted(took)
 
 
-@pytest.mark.alone
 def test_page_has_news_within_300_ms_and_tells_a_loss_within_3_s(station, served, tab):
     """Measured in the page itself; another program may take the processor, so each has three tries."""
     station.state()
@@ -280,7 +279,6 @@ def real_station(tmp_path, broker):
     simulated.end()
 
 
-@pytest.mark.alone
 def test_news_of_a_real_station_are_in_the_page_within_300_ms(real_station, served, tab):
     """From a request sent to its effect in the page: 19 of 20 within 300 ms, all within a second.
 

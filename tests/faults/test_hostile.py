@@ -12,7 +12,7 @@ from siege import shown
 
 from station.link.asking import Asker
 
-pytestmark = [pytest.mark.system, pytest.mark.alone]
+pytestmark = pytest.mark.system
 
 
 @pytest.mark.parametrize("attacks", [hostile_mqtt.ATTACKS, hostile_http.ATTACKS], ids=["broker", "pages"])

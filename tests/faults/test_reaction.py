@@ -11,7 +11,6 @@ USUAL_S = 0.5 + 0.1 + 0.02 + 0.1
 
 
 @pytest.mark.system
-@pytest.mark.alone
 def test_every_loss_of_extraction_takes_the_irons_power_while_all_else_is_busy(tmp_path) -> None:
     """Thirty losses at random phases beside link, journal, backups and twenty pages that hear."""
     figures = campaign(tmp_path, losses=30, stations=2, days=1)
