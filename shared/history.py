@@ -6,6 +6,7 @@ that no reading transaction stays open for long.
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from itertools import takewhile
 from math import inf
 from pathlib import Path
 from typing import Any, NamedTuple, TypeAlias
@@ -232,9 +233,9 @@ class History:
         for record, wall_ms in self.events():
             yield Moment(record.boot, record.mono_ms, wall_ms), record.body
 
-    def told(self, which: Filter = _EVERYTHING) -> Iterator[tuple[int, Moment, EventBody]]:
-        """Events with their seq and moment, oldest first."""
-        for record, wall_ms in self.events(which=which):
+    def told(self, which: Filter = _EVERYTHING, after: int = 0) -> Iterator[tuple[int, Moment, EventBody]]:
+        """Events beyond a seq with their seq and moment, oldest first."""
+        for record, wall_ms in self.events(after, which):
             yield record.seq, Moment(record.boot, record.mono_ms, wall_ms), record.body
 
     def told_about(self, from_ms: int, to_ms: int) -> list[tuple[int, Moment, EventBody]]:
@@ -245,12 +246,7 @@ class History:
         boots = [span.boot for span in self.spans(from_ms, to_ms)]
         with self._connect() as connection:
             wanted = days.told_from(connection, from_ms, to_ms, boots)
-        found = []
-        for record, wall_ms in self.events(wanted.first - 1):
-            if record.seq > wanted.last:
-                break
-            found.append((record.seq, Moment(record.boot, record.mono_ms, wall_ms), record.body))
-        return found
+        return list(takewhile(lambda told: told[0] <= wanted.last, self.told(after=wanted.first - 1)))
 
     def undated(self) -> int:
         """How many events have no date, because the clock of their boot was never set."""
