@@ -1,5 +1,7 @@
 """The panel behind the plate, swapped and shorted leads, and what is counted."""
 
+import math
+
 import pytest
 from hand_bench import HandBench
 from msgspec.structs import replace
@@ -8,7 +10,7 @@ from shared.sheet import default_sheet
 from station.rules.limits import Limits
 from station.rules.panel import Panel, TimeToGo
 from station.rules.tick import Book
-from station.rules.warming import Forecast, Warming, forecast
+from station.rules.warming import Forecast, Warming, forecast, watch_warming
 from station.simulation.bench import SimulatedBench
 
 
@@ -122,6 +124,65 @@ def test_a_step_tighter_than_the_uncertainty_is_accepted_with_a_warning():
         bench.book = Book(Limits(), default_sheet(), uncertainty_c)
         bench.do("book-in unit=U-1 model=m", "start step=frame-off")
         assert bench.told("step-started")[-1].get("warnings", []) == warnings
+
+
+LAID = Warming(Panel(60.0, 100.0), 9_000, ((9.0, 100.0),))
+BARE = replace(LAID, panel=None)
+TAU_S = 20.0
+
+
+@pytest.mark.parametrize(
+    ("watch", "on_plate", "after"),
+    [
+        pytest.param(LAID, True, LAID, id="a panel waits"),
+        pytest.param(BARE, True, BARE, id="a panel laid on unseen waits for a reading"),
+        pytest.param(BARE, False, BARE, id="nothing there"),
+        pytest.param(LAID, False, replace(BARE, panel_ms=9_700), id="a panel taken off is forgotten"),
+    ],
+)
+def test_without_a_reading_nothing_moves_but_a_panel_that_is_taken_off(watch, on_plate, after):
+    """What the plate did meanwhile is not known."""
+    assert watch_warming(watch, None, 24.0, on_plate, 9_700, TAU_S) == after
+
+
+@pytest.mark.parametrize(
+    ("plate_c", "room_c", "panel_c"),
+    [
+        pytest.param(100.0, 24.0, 24.0, id="from the room"),
+        pytest.param(22.0, 24.0, 22.0, id="a plate cooler than the board"),
+        pytest.param(100.0, None, 100.0, id="no room known: as hot as it can be"),
+    ],
+)
+def test_a_new_panel_comes_at_the_temperature_of_the_room(plate_c, room_c, panel_c):
+    """Laid on at this tick; the plate's temperature is where its lag is reckoned from."""
+    laid = watch_warming(BARE, plate_c, room_c, True, 9_700, TAU_S)
+    assert (laid.panel, laid.panel_ms) == (Panel(panel_c, plate_c), 9_700)
+
+
+def test_a_panel_follows_a_still_plate_by_its_time_constant():
+    """40 °C behind and one time constant later: 40/e behind (first-order lag, any textbook)."""
+    warmed = watch_warming(LAID, 100.0, 24.0, True, 29_000, TAU_S)
+    assert 100.0 - warmed.panel.panel_c == pytest.approx(40 / math.e, rel=1e-9)
+    assert warmed.panel_ms == 29_000
+    assert watch_warming(LAID, 100.0, 24.0, False, 29_000, TAU_S).panel is None
+
+
+@pytest.mark.parametrize(
+    ("now_ms", "kept"),
+    [
+        pytest.param(9_499, [5.0, 9.0], id="a hair before half a second"),
+        pytest.param(9_500, [5.0, 9.0, 9.5], id="half a second after the last"),
+        pytest.param(31_000, [5.0, 9.0, 31.0], id="the oldest is 26 s old"),
+        pytest.param(31_001, [9.0, 31.001], id="a hair older"),
+        pytest.param(99_000, [99.0], id="all are older"),
+    ],
+)
+def test_of_the_plate_half_a_minute_is_kept_two_a_second(now_ms, kept):
+    """Samples lie half a second apart at least, and none is older than 26 s."""
+    watch = Warming(None, 9_000, ((5.0, 30.0), (9.0, 31.0)))
+    seen = watch_warming(watch, 40.0, 24.0, False, now_ms, TAU_S).samples
+    assert [at_s for at_s, _ in seen] == kept
+    assert dict(seen) == {at_s: {5.0: 30.0, 9.0: 31.0}.get(at_s, 40.0) for at_s in kept}
 
 
 STEP = default_sheet().find("frame-off")
