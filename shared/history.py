@@ -228,11 +228,6 @@ class History:
         with self._connect() as connection:
             return connection.execute(_filtered(query, which)).all()
 
-    def moments(self) -> Iterator[tuple[Moment, EventBody]]:
-        """All events with their moments, for folding into a state."""
-        for record, wall_ms in self.events():
-            yield Moment(record.boot, record.mono_ms, wall_ms), record.body
-
     def told(self, which: Filter = _EVERYTHING, after: int = 0) -> Iterator[tuple[int, Moment, EventBody]]:
         """Events beyond a seq with their seq and moment, oldest first."""
         for record, wall_ms in self.events(after, which):

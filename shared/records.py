@@ -4,7 +4,8 @@
 the same transaction, so that they can be asked quickly and made anew from them. ``readings`` has one narrow
 row a second without row-id overhead: temperatures in hundredths of a degree, currents in milliamperes.
 ``minutes`` and ``hours`` are rolled up from the readings in the same transaction, and outlive them.
-``closed_heat`` is what the readings of a closed unit come to; ``verify`` compares it with them.
+``closed_heat`` is what the readings of a closed unit come to, ``kept_state`` what the events
+up to the end of a boot do; ``verify`` compares both with them.
 
 A change of a table needs a new number in SCHEMA_VERSION and a step in `shared/migrations`.
 """
@@ -14,7 +15,7 @@ from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
 from shared.readings import PlateQuality
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 QUALITIES: tuple[str, ...] = tuple(str(quality) for quality in PlateQuality)
 """Plate qualities by their number in ``readings.quality``; good is 0, new ones go to the end."""
 
@@ -178,6 +179,20 @@ class ClosedHeatRow(Base):
         ForeignKey("units.booked_seq"), primary_key=True, autoincrement=False
     )
     arithmetic: Mapped[int]
+    body: Mapped[str]
+
+
+class KeptStateRow(Base):
+    """The station's state after an event, as JSON; at most one row.
+
+    ``hash``: the event's; ``rules``: names those by which the events were folded.
+    """
+
+    __tablename__ = "kept_state"
+
+    seq: Mapped[int] = mapped_column(ForeignKey("events.seq"), primary_key=True, autoincrement=False)
+    hash: Mapped[str]
+    rules: Mapped[str]
     body: Mapped[str]
 
 

@@ -16,6 +16,7 @@ from shared.messages import StationState, Status
 from shared.problems import BenchwardError, FailureError
 from shared.timeline import is_trace
 from station.journal.claim import Holder, holder_of
+from station.journal.kept_state import stored
 from station.link.onlooker import Onlooker
 from station.rules.fold import apply
 from station.rules.state import Durable
@@ -139,15 +140,16 @@ def record_of(path: Path, watch_s: float | None) -> Record | None:
         InputError: there is no such file, or it is no database of a station.
         FailureError: it cannot be read.
     """
+    kept = stored(path)
     with History(path) as history:
-        durable, at_ms, last_turn = Durable(), None, None
-        for moment, body in history.moments():
+        durable, at_ms, last_turn = Durable() if kept is None else kept.durable, None, None
+        for _, moment, body in history.told(after=0 if kept is None else kept.seq):
             if is_trace(moment.boot):
                 continue
             durable, at_ms = apply(durable, moment, body), moment.wall_ms
             if isinstance(body, StationStarted | StationStopped):
                 last_turn = body
-        if last_turn is None:
+        if last_turn is None and kept is None:
             return None
         ended = last_turn.reason if isinstance(last_turn, StationStopped) else None
         # Whoever may not write the file reads it as it lies there, without what is being written.

@@ -15,7 +15,7 @@ from station.journal.claim import Claim
 from station.journal.migrating import bring_up_to_date, version_of
 from station.journal.pruning import believed_now_ms
 from station.journal.pruning import prune as thin
-from station.journal.rolling import keep_heat_anew, roll_up_anew
+from station.journal.rolling import forget_state, keep_heat_anew, roll_up_anew
 from station.settings import Settings
 
 
@@ -80,7 +80,11 @@ def restore(settings: Settings, src: Path, db: Path | None) -> None:
 @click.command()
 @db_option
 @click.option("--dry-run", is_flag=True, help="Only say what would be done.")
-@click.option("--roll-up", is_flag=True, help="Make minutes, hours and the heat of closed units anew.")
+@click.option(
+    "--roll-up",
+    is_flag=True,
+    help="Make anew what is taken together: minutes, hours, closed units' heat, the state.",
+)
 @click.pass_obj
 def migrate(settings: Settings, db: Path | None, dry_run: bool, roll_up: bool) -> None:
     """Bring the database to this program's schema: backed up before, checked after, all of it or nothing."""
@@ -99,6 +103,8 @@ def migrate(settings: Settings, db: Path | None, dry_run: bool, roll_up: bool) -
             anew = roll_up_anew(path, progress) if roll_up else 0
         with watching("adding up heat") as progress:
             units = keep_heat_anew(path, progress) if roll_up else 0
+        if roll_up:
+            forget_state(path)
     finally:
         claim.release()
     if done.kept is None:
@@ -107,6 +113,7 @@ def migrate(settings: Settings, db: Path | None, dry_run: bool, roll_up: bool) -
         click.echo(f"{path}: brought from schema {done.before} to {done.after}; as it was: {done.kept}")
     if roll_up:
         click.echo(f"minutes and hours of {anew} boots made anew, and the heat of {units} closed units")
+        click.echo("the next start folds the station's state from all events")
 
 
 @click.command()

@@ -17,7 +17,7 @@ from shared.database import reading_engine
 from shared.history import History
 from shared.problems import FailureError
 from shared.records import Base, Boot, EventRow, PlacementRow, ReadingRow, StepRow, UnitRow
-from station.journal import heats, rollups
+from station.journal import heats, kept_state, rollups
 from station.journal.dating import Dating
 from station.journal.ledger import derive
 
@@ -27,7 +27,7 @@ Progress: TypeAlias = Callable[[int, int], None]
 
 
 def audit(path: Path, progress: Progress | None = None) -> None:
-    """Compare derived tables and dates of a database with its events, roll-ups and kept heat with readings.
+    """Compare derived tables, dates and the kept state with the events, roll-ups and kept heat with readings.
 
     Args:
         path: a station's database.
@@ -35,8 +35,8 @@ def audit(path: Path, progress: Progress | None = None) -> None:
 
     Raises:
         InputError: the file is no database of a station.
-        FailureError: a table is missing, or a row or a boot's date is not what the events make of it; says
-            which.
+        FailureError: a table is missing, or a row, a boot's date or the kept state is not what the events
+            make of it; says which.
     """
     engine = reading_engine(path)
     try:
@@ -60,18 +60,24 @@ def _compare(path: Path, engine: Engine, progress: Progress | None) -> None:
             _copy_boots(stored, made)
             with History(path) as history:
                 dating = Dating()
+                state = kept_state.Check(kept_state.read(stored))
                 boots: dict[str, int] = {row.boot: row.id for row in made.execute(select(Boot.boot, Boot.id))}
-                for record, _ in history.events():
+                for dated in history.events():
+                    record = dated.record
                     if record.seq > last_seq:
                         break
                     derive(made, record.seq, boots[record.boot], record.mono_ms, record.body)
                     dating.hear(record)
+                    state.hear(dated)
             for boot, offset_ms in made.execute(
                 select(Boot.boot, Boot.wall_offset_ms).order_by(Boot.id)
             ).all():
                 wrong = dating.contradiction(boot, offset_ms)
                 if wrong is not None:
                     raise FailureError(f"{path}: boots, boot {boot!r}: {wrong}.")
+            wrong = state.contradiction()
+            if wrong is not None:
+                raise FailureError(f"{path}: {wrong}.")
             for model in DERIVED:
                 _compare_table(path, model, _rows(stored, model), _rows(made, model))
             rollups.compare(stored, path, progress)

@@ -34,9 +34,10 @@ from shared.records import (
 )
 from shared.schema import check_schema, create_tables, schema_version
 from shared.timeline import Moment, is_trace
-from station.journal import heats, soundness
+from station.journal import heats, kept_state, soundness
 from station.journal.claim import Claim
 from station.journal.dating import said_offset_ms
+from station.journal.kept_state import Kept
 from station.journal.migrating import migrate_if_older
 from station.journal.rollups import roll_up
 
@@ -189,6 +190,15 @@ class Ledger:
                     return True
             self._closed.append(unit)
         return False
+
+    def keep_state(self, kept: Kept) -> None:
+        """Keep the state at the end of a boot for the next start.
+
+        Raises:
+            sqlalchemy.exc.DBAPIError: it was not written.
+        """
+        with self._engine.begin() as connection:
+            kept_state.keep(connection, kept)
 
     def _boot_id(self, connection: Connection, boot: str) -> int:
         known = self._boots.get(boot)

@@ -1,4 +1,4 @@
-"""Making anew all that is taken together from the readings of a database."""
+"""Making anew all that is taken together from the readings and events of a database."""
 
 from collections.abc import Callable
 from pathlib import Path
@@ -7,7 +7,7 @@ from sqlalchemy import select
 
 from shared.database import writing_engine
 from shared.records import Boot
-from station.journal import heats
+from station.journal import heats, kept_state
 from station.journal.rollups import make_anew
 
 
@@ -39,5 +39,18 @@ def keep_heat_anew(path: Path, progress: Callable[[int, int], None] | None = Non
     try:
         with engine.begin() as connection:
             return heats.make_anew(connection, progress)
+    finally:
+        engine.dispose()
+
+
+def forget_state(path: Path) -> None:
+    """Forget the state that was kept: the station's next start folds all events, and keeps it anew.
+
+    The caller holds the claim of the file.
+    """
+    engine = writing_engine(path)
+    try:
+        with engine.begin() as connection:
+            kept_state.forget(connection)
     finally:
         engine.dispose()

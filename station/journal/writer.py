@@ -19,16 +19,15 @@ from sqlalchemy.exc import DBAPIError, OperationalError
 
 from shared.chain import ZERO
 from shared.events import EventRecord
-from shared.history import History
 from shared.messages import Answer, Second
 from shared.problems import BenchwardError, DamagedError, FailureError
-from shared.timeline import Moment, is_trace
+from shared.timeline import Moment
 from station.journal.backup import set_aside
 from station.journal.claim import UnwritableError
+from station.journal.kept_state import Kept, take_up
 from station.journal.ledger import Cursor, Entry, Ledger, Told
 from station.journal.remembered import remembered
 from station.rules.decide import NOTHING_KNOWN, Remembered
-from station.rules.fold import fold
 from station.rules.requests import Outcome
 from station.rules.state import Durable
 from station.rules.tick import Book
@@ -121,7 +120,10 @@ class Journal:
         ledger = Ledger(self.path)
         try:
             if self._durable is None:
-                self._durable = self._folded()
+                taken = take_up(self.path)
+                self._durable = taken.durable
+                if taken.keep is not None:
+                    _keep_state(ledger, taken.keep, self.path)
         except BaseException:
             ledger.close()
             raise
@@ -132,14 +134,10 @@ class Journal:
         if self._durable is not None:
             return
         try:
-            self._durable = self._folded() if self.path.exists() else Durable()
+            self._durable = take_up(self.path).durable if self.path.exists() else Durable()
         except BenchwardError as error:
             LOG.error("journal %s cannot be read either: %s", self.path, error)
             self.readable, self._durable = False, Durable()
-
-    def _folded(self) -> Durable:
-        with History(self.path) as history:
-            return fold((moment, body) for moment, body in history.moments() if not is_trace(moment.boot))
 
     @property
     def opened(self) -> bool:
@@ -365,6 +363,14 @@ class Journal:
             reply.deliver(answer)
         except Exception:
             LOG.exception("an answer could not be delivered")
+
+
+def _keep_state(ledger: Ledger, kept: Kept, path: Path) -> None:
+    """No start waits for it, or fails by it."""
+    try:
+        ledger.keep_state(kept)
+    except DBAPIError as error:
+        LOG.warning("journal %s: the state was not kept for the next start: %s", path, error.orig)
 
 
 # What SQLite says when the fault is the disk's or the file's and not the entry's: later it may work.

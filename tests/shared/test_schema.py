@@ -154,7 +154,7 @@ def test_migrate_command_tells_from_and_to(tmp_path):
     fill_first_schema(path)
     before = path.read_bytes()
     dry = CliRunner().invoke(main, ["migrate", "--db", str(path), "--dry-run"])
-    assert (dry.exit_code, dry.stdout) == (0, f"{path}: schema 1; would be brought to schema 3\n")
+    assert (dry.exit_code, dry.stdout) == (0, f"{path}: schema 1; would be brought to schema 4\n")
     assert path.read_bytes() == before
     claim = Claim(path)
     refused = CliRunner().invoke(main, ["migrate", "--db", str(path)])
@@ -163,7 +163,7 @@ def test_migrate_command_tells_from_and_to(tmp_path):
     assert "another station writes this journal" in refused.output
     done = CliRunner().invoke(main, ["migrate", "--db", str(path), "--roll-up"])
     assert done.exit_code == 0
-    assert f"from schema 1 to 3; as it was: {path}.schema-1" in done.stdout
+    assert f"from schema 1 to 4; as it was: {path}.schema-1" in done.stdout
     assert "minutes and hours of 2 boots made anew" in done.stdout
     audit(path)
 
@@ -186,7 +186,7 @@ def test_failed_migration_leaves_the_file_as_it_was(tmp_path):
         connection.execute("CREATE TABLE hours (surprise)")
         connection.commit()
         before = connection.execute("SELECT sql FROM sqlite_master ORDER BY name").fetchall()
-    with pytest.raises(FailureError, match="cannot be migrated to version 3: table hours already exists"):
+    with pytest.raises(FailureError, match="cannot be migrated to version 4: table hours already exists"):
         bring_up_to_date(path)
     with closing(sqlite3.connect(path)) as connection:
         assert connection.execute("SELECT sql FROM sqlite_master ORDER BY name").fetchall() == before
@@ -239,7 +239,7 @@ def test_backup_of_an_older_schema_is_restored_as_it_is(tmp_path):
     run = CliRunner().invoke
     made = run(main, ["backup", str(archive), "--db", str(path)])
     assert (made.exit_code, made.stderr) == (0, "")
-    assert "Its schema is 1; a station that starts on it brings it to 3" in made.stdout
+    assert "Its schema is 1; a station that starts on it brings it to 4" in made.stdout
     before = archive.read_bytes()
     ledger = Ledger(place)
     ledger.write([Told(Moment("new", 0), (events.SignedOut(),))])
