@@ -58,12 +58,12 @@ def recall(told: Iterable[Told], plates: Iterable[Plate], limits: SolventLimits,
     """
     past = _Past(limits)
     waiting = list(reversed(list(plates)))
-    order: dict[str, int] = {}
+    begun: set[str] = set()
     for moment, body in told:
-        number = order.setdefault(moment.boot, len(order))
-        while waiting and _before(waiting[-1], number, moment, order):
+        while waiting and _before(waiting[-1], moment, begun):
             past.see(waiting.pop())
         past.hear(moment, body)
+        begun.add(moment.boot)
     while waiting:
         past.see(waiting.pop())
     past.advance(now)
@@ -96,9 +96,10 @@ class _Past:
         self.watch = watch_vapour(self.watch, at_ms, plate_c, self._limits, proven=self._proven)
 
     def see(self, second: Plate) -> None:
-        """A second of record begins."""
-        self.advance(Moment(second.boot, second.mono_ms))
-        self._second, self._known_to_ms = second, self.now_ms + 1000
+        """A second of record begins, or goes on where the station started within it."""
+        from_ms = max(second.mono_ms, self._axis.reached_ms(second.boot))
+        self.advance(Moment(second.boot, from_ms))
+        self._second, self._known_to_ms = second, self.now_ms + second.mono_ms + 1000 - from_ms
 
     def hear(self, moment: Moment, body: Event) -> None:
         """Something happened."""
@@ -114,9 +115,13 @@ class _Past:
                 self._proven = False
 
 
-def _before(second: Plate, number: int, moment: Moment, order: dict[str, int]) -> bool:
-    at = order.get(second.boot)
-    return at is not None and (at, second.mono_ms) <= (number, moment.mono_ms)
+def _before(second: Plate, moment: Moment, begun: set[str]) -> bool:
+    """Whether a second belongs before an event.
+
+    None does before its boot's first event, though a start lies within a second: only events have a date,
+    from which the time between two boots is told.
+    """
+    return second.boot in begun and (second.boot != moment.boot or second.mono_ms <= moment.mono_ms)
 
 
 def _told(watch: VapourWatch, body: events.SolventDispensed, limits: SolventLimits) -> VapourWatch:
@@ -146,6 +151,10 @@ class _Axis:
     def __init__(self) -> None:
         self._now_ms = 0
         self._last: Moment | None = None
+
+    def reached_ms(self, boot: str) -> int:
+        """How far a boot's own clock has come, where it is the one under way; 0 where it is not."""
+        return self._last.mono_ms if self._last is not None and self._last.boot == boot else 0
 
     def at(self, moment: Moment) -> int:
         """Where a moment lies; moments come in their order."""

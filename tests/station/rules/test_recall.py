@@ -10,7 +10,7 @@ from shared.timeline import Moment
 from station.rules.decide import Remembered
 from station.rules.limits import SolventLimits
 from station.rules.recall import LONGEST_MS, Plate, first_draw, recall
-from station.rules.vapour import VapourWatch, lel_share
+from station.rules.vapour import VapourWatch, dispense, draw, lel_share, lift, watch_vapour
 
 LIMITS = SolventLimits()
 STARTED = events.StationStarted(station="bench-1", version="test", sheet="test")
@@ -37,8 +37,10 @@ class RecordingBench(HandBench):
             self.plates.append(Plate(self.boot, self.now_ms - 1000, self.plate_c))
 
     def told_all(self):
-        """Every event with its moment."""
-        return [(Moment(self.boot, at_ms), body) for at_ms, body in self.events]
+        """Every event with its moment; a boot's first is its start."""
+        return [(Moment(self.boot, 0), STARTED)] + [
+            (Moment(self.boot, at_ms), body) for at_ms, body in self.events
+        ]
 
 
 @given(
@@ -108,7 +110,8 @@ def test_only_the_last_eight_hours_are_looked_at():
     ]
     assert first_draw(told, at(20)) == at(10)
     assert first_draw(told, at(7300)) == at(10)
-    assert first_draw(told, at(hours * 3600 + 3600)) == at(7200)
+    assert first_draw(told, at(hours * 3600 + 10)) == at(10)
+    assert first_draw(told, at(hours * 3600 + 10.001)) == at(7200)
     assert first_draw(told, at(hours * 3600 + 7300)) is None
     assert first_draw([], at(0)) is None
 
@@ -134,3 +137,127 @@ def test_a_restart_after_a_spill_keeps_the_iron_dead(make_bench):
 def test_nothing_drawn_is_nothing_remembered():
     """A fresh estimate but for its clocks."""
     assert recall([(at(0), STARTED)], [], LIMITS, at(9)).air == VapourWatch().air
+
+
+LIFTED = events.SolventLifted(values={"ml": 0.5})
+PROVEN, LOST = events.ExtractionProven(), events.ExtractionLost(reason="low")
+
+
+def lifted(watch):
+    """What a lift does to the estimate."""
+    return lift(watch, LIMITS)
+
+
+def nothing(watch):
+    """Nothing happens but that time passes."""
+    return watch
+
+
+# Each: the events, the seconds of record, the start; then by hand, in the start's own milliseconds: up to
+# when, at which plate and with or without proof since the line before, and what happens then.
+BY_HAND = {
+    "one boot, begun before its record is": (
+        [
+            (at(100), STARTED),
+            (at(101), PROVEN),
+            (at(102), LIFTED),
+            (at(102.5), events.SolventDispensed(values={"ml": 5.0})),
+            (at(103), events.SolventDispensed(values={"ml": 9.0, "added_ml": 4.0})),
+            (at(104.5), LOST),
+        ],
+        [
+            Plate("b", 102_000, 60.0),
+            Plate("b", 103_000, 80.0),
+            Plate("b", 104_000, None),
+            Plate("b", 105_000, 99.0),
+        ],
+        at(250),
+        [
+            (100_000, None, False, nothing),
+            (102_000, None, True, lifted),
+            (102_500, 60.0, True, lambda watch: dispense(watch, 5.0, LIMITS)),
+            (103_000, 60.0, True, lambda watch: draw(watch, 4.0, LIMITS)),
+            (104_000, 80.0, True, nothing),
+            (104_500, None, True, nothing),
+            (105_000, None, False, nothing),
+            (106_000, 99.0, False, nothing),
+            (250_000, None, False, nothing),
+        ],
+    ),
+    "no word of the extractor, and a dose that nobody measured": (
+        [(at(5), LIFTED), (at(6), events.SolventDispensed(values={}))],
+        [],
+        at(65),
+        [(5_000, None, False, lifted), (6_000, None, False, nothing), (65_000, None, False, nothing)],
+    ),
+    "a start unproves what was proven": (
+        [(at(1), PROVEN), (at(2), LIFTED), (at(4), STARTED)],
+        [Plate("b", 2_000, 25.0), Plate("b", 3_000, 25.0), Plate("b", 4_000, 25.0)],
+        at(8),
+        [
+            (1_000, None, False, nothing),
+            (2_000, None, True, lifted),
+            (4_000, 25.0, True, nothing),
+            (5_000, 25.0, False, nothing),
+            (8_000, None, False, nothing),
+        ],
+    ),
+    "two boots by the calendar, the second begun within a second": (
+        [
+            (at(50, wall_s=1050), PROVEN),
+            (at(51, wall_s=1051), LIFTED),
+            (at(3.4, "c", wall_s=1071.4), STARTED),
+            (at(5, "c", wall_s=1073), PROVEN),
+        ],
+        [
+            Plate("b", 51_000, 70.0),
+            Plate("b", 52_000, 75.0),
+            Plate("c", 3_000, 40.0),
+            Plate("c", 5_000, 30.0),
+        ],
+        at(9, "c", wall_s=1077),
+        [
+            (-18_000, None, False, nothing),
+            (-17_000, None, True, lifted),
+            (-16_000, 70.0, True, nothing),
+            (-15_000, 75.0, True, nothing),
+            (3_400, None, True, nothing),
+            (4_000, 40.0, False, nothing),
+            (5_000, None, False, nothing),
+            (6_000, 30.0, True, nothing),
+            (9_000, None, True, nothing),
+        ],
+    ),
+    "three boots of which nobody knows when they were": (
+        [(at(50), LIFTED), (at(3, "c"), STARTED), (at(7, "d"), STARTED), (at(8, "d"), LIFTED)],
+        [Plate("b", 50_000, 70.0), Plate("c", 3_000, 40.0), Plate("c", 4_000, 40.0), Plate("d", 7_000, 30.0)],
+        at(9, "d"),
+        [
+            (6_000, None, False, lifted),
+            (7_000, 40.0, False, nothing),
+            (8_000, 30.0, False, lifted),
+            (9_000, None, False, nothing),
+        ],
+    ),
+}
+
+
+@pytest.mark.parametrize(("told", "plates", "now", "steps"), BY_HAND.values(), ids=BY_HAND)
+def test_recalled_is_what_the_balance_gives_step_by_step(told, plates, now, steps):
+    """The same balance along the same times, written out."""
+    by_hand = VapourWatch()
+    for at_ms, plate_c, proven, happens in steps:
+        by_hand = happens(watch_vapour(by_hand, at_ms, plate_c, LIMITS, proven=proven))
+    recalled = recall(told, plates, LIMITS, now)
+    assert recalled.air.liquid_ppm == pytest.approx(by_hand.air.liquid_ppm, rel=1e-9)
+    assert recalled.air.vapour_ppm == pytest.approx(by_hand.air.vapour_ppm, rel=1e-9)
+    assert recalled.breathed.minutes == pytest.approx(by_hand.breathed.minutes, rel=1e-9)
+    assert recalled.breathed.quarters == pytest.approx(by_hand.breathed.quarters, rel=1e-9)
+    clocks = (recalled.since_ms, recalled.last_ms, recalled.breathed.minute_ms, recalled.breathed.quarter_ms)
+    assert clocks == (
+        by_hand.since_ms,
+        now.mono_ms,
+        by_hand.breathed.minute_ms,
+        by_hand.breathed.quarter_ms,
+    )
+    assert recalled.credit_ml == 0.0
