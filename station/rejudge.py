@@ -119,7 +119,7 @@ def judge(
                 told += [(mono_ms, body) for body in first]
             while later and later[-1][0] <= mono_ms:
                 again, watch = later.pop()[1], state.watch
-                known = Remembered(watch.hot_ms, watch.vapour, watch.heat.soak_ms)
+                known = Remembered(watch.hot_ms, watch.vapour, watch.heat.soak_ms, watch.solder_ended_ms)
                 state, first = begin(state.durable, now, again, book, known)
                 told += [(mono_ms, body) for body in first]
             asked = []

@@ -1,6 +1,6 @@
-"""What a station takes up from its record at a start: heat budgets, solvent vapour, the soak under way."""
+"""What a station takes up from its record at a start: budget, vapour, soak, when soldering ended."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from shared.events import StepStarted
@@ -9,7 +9,7 @@ from shared.sheet import Sheet
 from shared.timeline import Moment, is_trace
 from station.rules.decide import Remembered
 from station.rules.limits import SolventLimits
-from station.rules.recall import Plate, first_draw, recall
+from station.rules.recall import Plate, Told, first_draw, recall, soldering_ended_ms
 from station.rules.soak import recall_soak, soaking
 from station.rules.state import Durable
 from station.rules.tick import Book
@@ -32,10 +32,12 @@ def remembered(path: Path, durable: Durable, book: Book, now: Moment) -> Remembe
         now: the moment of the start.
     """
     with History(path) as history:
+        told = [found for found in history.last_told(REMEMBERED_EVENTS) if not is_trace(found[0].boot)]
         return Remembered(
             hot_ms=_hot_ms(history, durable.units, book.limits.plate.budget_c),
-            vapour=_vapour(history, book.limits.solvent, now),
+            vapour=_vapour(history, told, book.limits.solvent, now),
             soak_ms=_soak_ms(history, durable, book.sheet),
+            solder_ended_ms=soldering_ended_ms(told, now.boot),
         )
 
 
@@ -49,9 +51,8 @@ def _hot_ms(history: History, units: Iterable[str], from_c: float) -> dict[str, 
     return found | {unit: round(1000 * history.hot_s(unit, from_c)) for unit in units}
 
 
-def _vapour(history: History, limits: SolventLimits, now: Moment) -> VapourWatch:
+def _vapour(history: History, told: Sequence[Told], limits: SolventLimits, now: Moment) -> VapourWatch:
     """The estimate as the last hours give it."""
-    told = [found for found in history.last_told(REMEMBERED_EVENTS) if not is_trace(found[0].boot)]
     first = first_draw(told, now)
     if first is None:
         return VapourWatch()

@@ -67,11 +67,13 @@ class Remembered(NamedTuple):
     ``hot_ms``: time at or above the heat budget's temperature by unit, from the readings. ``vapour``: the
     estimate as the record of the last hours gives it (`recall`). ``soak_ms``: of the heat step in hand
     (`recall_soak`): a panel that has had most of its soak must not get all of it once more.
+    ``solder_ended_ms``: when soldering last ended in this boot, from which the extractor is to run on.
     """
 
     hot_ms: Mapping[str, int] = {}
     vapour: VapourWatch = VapourWatch()
     soak_ms: int = 0
+    solder_ended_ms: int | None = None
 
 
 NOTHING_KNOWN = Remembered()
@@ -87,7 +89,13 @@ def begin(
     """Take up what an earlier run left: unit in hand, cures, alarms. A running step comes back held."""
     timers = {name: Timer(standing=True) for name, life in durable.alarms.items() if life.state in STANDING}
     heat = HeatWatch(soak_ms=known.soak_ms)
-    watch = Watch(timers=timers, hot_ms=dict(known.hot_ms), vapour=known.vapour, heat=heat)
+    watch = Watch(
+        timers=timers,
+        hot_ms=dict(known.hot_ms),
+        vapour=known.vapour,
+        heat=heat,
+        solder_ended_ms=known.solder_ended_ms,
+    )
     tick = Tick(book, State(durable, watch), NOTHING_READ, now)
     tick.emit(started)
     if durable.settings not in (None, tick.durable.settings):

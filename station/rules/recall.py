@@ -1,4 +1,4 @@
-"""What a station may still remember of the solvent at its start: the estimate reckoned anew from the record.
+"""What a station may still remember at its start: when soldering ended, and the estimate of solvent vapour.
 
 The vapour does not know that the station was restarted. What was drawn in the last hours, whether the
 extractor was proven and how hot the plate was are in the journal; from them the estimate comes out as it
@@ -68,6 +68,28 @@ def recall(told: Iterable[Told], plates: Iterable[Plate], limits: SolventLimits,
         past.see(waiting.pop())
     past.advance(now)
     return _shifted(past.watch, now.mono_ms - past.now_ms)
+
+
+def soldering_ended_ms(told: Iterable[Told], boot: str) -> int | None:
+    """When soldering under proven extraction last ended in a boot, in its monotonic ms; None: it did not.
+
+    Args:
+        told: events of the record, oldest first.
+        boot: the one that goes on; how long ago another one's soldering was, its clock cannot tell.
+    """
+    proven, at_work, ended_ms = False, dict[str, str | None](), None
+    for moment, body in told:
+        match body:
+            case events.StepStarted():
+                at_work[body.unit] = body.work
+            case events.StepFinished() | events.StepAbandoned():
+                if at_work.pop(body.unit, None) == "solder" and proven and moment.boot == boot:
+                    ended_ms = moment.mono_ms
+            case events.ExtractionProven():
+                proven = True
+            case events.ExtractionLost() | events.StationStarted():
+                proven = False
+    return ended_ms
 
 
 class _Past:

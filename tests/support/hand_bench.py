@@ -96,13 +96,17 @@ class HandBench:
             assert self.ask(text) == (), text
 
     def restart(
-        self, boot: str = "boot-2", settings: str | None = None, known: Remembered = NOTHING_KNOWN
+        self,
+        boot: str = "boot-2",
+        settings: str | None = None,
+        known: Remembered = NOTHING_KNOWN,
+        now_ms: int = 0,
     ) -> Iterable[EventBody]:
         """The station starts again from what is durable, and what it takes up from its record."""
-        self.boot, self.now_ms = boot, 0
+        self.boot, self.now_ms = boot, now_ms
         started = StationStarted(station="bench-1", version="test", sheet="test", settings=settings)
-        self.state, told = begin(self.state.durable, Moment(boot, 0), started, self.book, known)
-        self.events += [(0, body) for body in told]
+        self.state, told = begin(self.state.durable, Moment(boot, now_ms), started, self.book, known)
+        self.events += [(now_ms, body) for body in told]
         return told
 
     def kinds(self, since: int = 0) -> list[str]:

@@ -9,7 +9,7 @@ from shared import events
 from shared.timeline import Moment
 from station.rules.decide import Remembered
 from station.rules.limits import SolventLimits
-from station.rules.recall import LONGEST_MS, Plate, first_draw, recall
+from station.rules.recall import LONGEST_MS, Plate, first_draw, recall, soldering_ended_ms
 from station.rules.vapour import VapourWatch, dispense, draw, lel_share, lift, watch_vapour
 
 LIMITS = SolventLimits()
@@ -261,3 +261,61 @@ def test_recalled_is_what_the_balance_gives_step_by_step(told, plates, now, step
         by_hand.breathed.quarter_ms,
     )
     assert recalled.credit_ml == 0.0
+
+
+SOLDERING = events.StepStarted(unit="U-1", step="solder", attempt=1, work="solder")
+HEATING = events.StepStarted(unit="U-2", step="strip", attempt=1, work="heat")
+SOLDERED = events.StepFinished(unit="U-1", step="solder", result="pass")
+HEATED = events.StepFinished(unit="U-2", step="strip", result="pass")
+LEFT = events.StepAbandoned(unit="U-1", step="solder", reason="cracked")
+
+
+@pytest.mark.parametrize(
+    ("told", "ended_ms"),
+    [
+        pytest.param([(at(1), PROVEN), (at(2), SOLDERING), (at(3), SOLDERED)], 3_000, id="finished"),
+        pytest.param([(at(1), PROVEN), (at(2), SOLDERING), (at(3), LEFT)], 3_000, id="abandoned"),
+        pytest.param(
+            [(at(1), PROVEN), (at(2), SOLDERING), (at(3), SOLDERED), (at(4), LOST), (at(5), STARTED)],
+            3_000,
+            id="before a restart",
+        ),
+        pytest.param([(at(2), SOLDERING), (at(3), SOLDERED)], None, id="never proven"),
+        pytest.param([(at(1), PROVEN), (at(2), SOLDERING), (at(3), LOST), (at(4), LEFT)], None, id="lost"),
+        pytest.param(
+            [(at(1), PROVEN), (at(2), SOLDERING), (at(3), STARTED), (at(4), LEFT)],
+            None,
+            id="unproven by a start",
+        ),
+        pytest.param([(at(1), PROVEN), (at(2), HEATING), (at(3), HEATED)], None, id="other work"),
+        pytest.param(
+            [(at(1), PROVEN), (at(2), SOLDERING), (at(3), HEATING), (at(4), HEATED), (at(5), SOLDERED)],
+            5_000,
+            id="another unit's work between",
+        ),
+        pytest.param(
+            [(at(1, "a"), PROVEN), (at(2, "a"), SOLDERING), (at(3, "a"), SOLDERED)], None, id="another boot's"
+        ),
+        pytest.param(
+            [(at(1), PROVEN), (at(2), SOLDERING), (at(3), SOLDERED), (at(4), SOLDERED)],
+            3_000,
+            id="ended once",
+        ),
+    ],
+)
+def test_when_soldering_ended_is_known_to_a_station_that_starts_again_in_the_same_boot(told, ended_ms):
+    """From then on the extractor is to run on."""
+    assert soldering_ended_ms(told, "b") == ended_ms
+
+
+@pytest.mark.parametrize(("after_s", "raised"), [(60, ["run-on-short"]), (121, [])])
+def test_an_extractor_off_soon_after_soldering_is_told_after_a_restart_too(make_bench, after_s, raised):
+    """Contract: off within 120 s after a solder step."""
+    bench = make_bench()
+    bench.prove()
+    bench.do("book-in unit=U-1 model=m", "start step=solder", "finish step=solder result=pass")
+    told = [(Moment(bench.boot, at_ms), body) for at_ms, body in bench.events]
+    known = Remembered(solder_ended_ms=soldering_ended_ms(told, bench.boot))
+    bench.restart(bench.boot, known=known, now_ms=bench.now_ms + after_s * 1000)
+    bench.run(2.0, amps=STILL_A)
+    assert bench.raised() == raised
