@@ -16,6 +16,7 @@ from shared.heat import (
     Interval,
     Row,
     Run,
+    Unseen,
     clip,
     duration_s,
     equivalent_min,
@@ -585,3 +586,99 @@ def test_rise_is_rounded_to_hundredths_when_it_is_told() -> None:
     """A rise of 1/3 °C a second is 20 °C a minute; one of 0.123456 is 7.41."""
     rows = [Row("b", at, 20 + at * 0.123456, 20 + at * 0.123456, 1000) for at in range(100)]
     assert history("u", [of(0, 100)], rows, [])["max_rise_c_per_min"] == 7.41
+
+
+def boots(*stretches: tuple[str, int, int, float]) -> list[Row]:
+    """Seconds of several boots, each stretch at one temperature."""
+    return [
+        Row(boot, second, plate_c, plate_c, 1000)
+        for boot, first, last, plate_c in stretches
+        for second in range(first, last)
+    ]
+
+
+def test_time_on_the_plate_without_a_station_is_told_and_makes_no_new_stay() -> None:
+    """100 s, 40 s unseen, 60 s of the next boot: 200 s on the plate, of which 80 % are known.
+
+    The steps tell the unseen time only where they ran before and after it, and a unit that lay there all the
+    time did not come up to temperature again.
+    """
+    unseen = Unseen("b", 100.0, "c", 5.0, 40.1234)
+    rows = boots(("b", 0, 100, 90.0), ("c", 5, 65, 70.0))
+    steps = [
+        ("strip", of(10, 100)),
+        ("strip", of(5, 30, "c")),
+        ("cut", of(10, 100)),
+        ("cut", of(6, 30, "c")),
+        ("dry", of(10, 99)),
+        ("dry", of(5, 30, "c")),
+        ("bond", of(50, 65, "c")),
+    ]
+    found = history("u", [of(0, 100), of(5, 65, "c")], rows, steps, [unseen])
+    told = {
+        "boot": "b",
+        "from_s": 100.0,
+        "next_boot": "c",
+        "next_from_s": 5.0,
+        "length_s": 40.1234,
+    }
+    assert (found["duration_s"], found["coverage"], found["heat_cycles"]) == (
+        200.123,
+        round(160 / 200.1234, 6),
+        1,
+    )
+    assert found["gaps"] == [{"boot": "b", "from_s": 100.0, "to_s": 140.123}]
+    assert found["unseen"] == [told]
+    by_step = found["by_step"]
+    assert {key: step["unseen"] for key, step in by_step.items()} == {
+        "strip": [told],
+        "cut": [],
+        "dry": [],
+        "bond": [],
+    }
+    assert (by_step["strip"]["duration_s"], by_step["strip"]["coverage"]) == (
+        155.123,
+        round(115 / 155.1234, 6),
+    )
+    assert {key: step["duration_s"] for key, step in by_step.items() if key != "strip"} == {
+        "cut": 114,
+        "dry": 114,
+        "bond": 15,
+    }
+
+
+def test_unseen_time_without_a_length_leaves_the_coverage_open() -> None:
+    """What is not known is not counted as nothing: no share can be told of it, and no gap drawn."""
+    unseen = [Unseen("b", 100.0, "c", 5.0, None), Unseen("c", 65.0, "d", 1.0, 10.0)]
+    rows = boots(("b", 0, 100, 90.0), ("c", 5, 65, 70.0), ("d", 1, 2, 70.0))
+    found = history("u", [of(0, 100), of(5, 65, "c"), of(1, 2, "d")], rows, [], unseen)
+    assert (found["duration_s"], found["coverage"], len(found["unseen"])) == (171, None, 2)
+    assert found["gaps"] == [{"boot": "c", "from_s": 65.0, "to_s": 75.0}]
+
+
+def test_each_stay_on_the_plate_begins_cold_and_one_over_a_restart_goes_on() -> None:
+    """Laid on hot plates three times; the third time over a restart, where it came up twice before it.
+
+    Cycles: 1 in boot a, which ends cool; 1 in boot x; 2 in boot b; none in c, for it is b's stay; 1 in d.
+    """
+    rows = boots(
+        ("a", 0, 50, 90.0),
+        ("a", 50, 60, 30.0),
+        ("x", 0, 50, 90.0),
+        ("b", 0, 20, 90.0),
+        ("b", 20, 40, 30.0),
+        ("b", 40, 60, 90.0),
+        ("c", 0, 50, 90.0),
+        ("d", 0, 50, 90.0),
+    )
+    intervals = [of(0, 60, "a"), of(0, 50, "x"), of(0, 60, "b"), of(0, 50, "c"), of(0, 50, "d")]
+    unseen = [Unseen("b", 60.0, "c", 0.0, 5.0)]
+    assert history("u", intervals, rows, [], unseen)["heat_cycles"] == 5
+    assert history("u", intervals, rows, [])["heat_cycles"] == 6
+
+
+def test_a_cut_at_one_moment_has_no_length_and_no_loss() -> None:
+    """And a part of a run has its share of the seconds that the run lost, wherever the run begins."""
+    run = Run("b", ((100.0, 90.0), (120.0, 90.0)), lost_s=4.0)
+    assert clip(run, 100, 105).lost_s == 1.0
+    assert clip(run, 110, 120).lost_s == 2.0

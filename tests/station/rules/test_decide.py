@@ -291,6 +291,14 @@ def test_setpoint_is_reached_once_on_the_way_and_from_within(bench):
     assert len(bench.told("plate-at-setpoint")) == 1
 
 
+def test_setpoint_is_told_with_unit_step_and_plate(bench):
+    """To the hundredth of a degree, as far as the wire carries it."""
+    bench.do("book-in unit=U-1 model=m", "start step=frame-off")
+    bench.run(1.0, plate_c=98.12345)
+    (told,) = bench.told("plate-at-setpoint")
+    assert (told["unit"], told["step"], told["values"]) == ("U-1", "frame-off", {"plate_c": 98.12})
+
+
 def test_setpoint_is_reached_by_a_plate_that_goes_through_it_between_two_ticks(bench):
     """From 94 °C to 107 °C in one tick: below the band, then above it, and the setpoint lay between."""
     bench.run(1.0, plate_c=94.0)
@@ -330,3 +338,59 @@ def test_suppressed_alarm_says_which_other_tells_its_trouble(bench):
     bench.run(30.0, plate_c=95.0, out=True)
     (suppressed,) = bench.told("alarm-suppressed")
     assert (suppressed["alarm"], suppressed["reason"]) == ("vapour-high", "vapour-critical")
+
+
+# ---- a delay
+
+
+def warm(bench):
+    """A heat step at its setpoint, then a little under the band's upper edge."""
+    bench.do("book-in unit=U-1 model=m", "start step=frame-off")
+    bench.run(1.0, plate_c=100.0)
+    bench.run(1.0, plate_c=103.0)
+
+
+def test_cause_that_goes_away_has_its_whole_delay_before_it_again(bench):
+    """Ten seconds above the band in one piece: nine, a second below, nine more are none."""
+    warm(bench)
+    bench.run(9.0, plate_c=105.5)
+    bench.run(1.0, plate_c=103.0)
+    bench.run(9.0, plate_c=105.5)
+    assert "plate-high" not in bench.raised()
+    bench.run(1.5)
+    assert "plate-high" in bench.raised()
+
+
+def test_time_of_which_nothing_is_known_counts_neither_for_a_cause_nor_against(bench):
+    """Six seconds above the band, three ticks unread, four seconds more: raised after ten that were seen."""
+    warm(bench)
+    begun_ms = bench.now_ms + 200  # the median follows a tick late
+    bench.run(6.0, plate_c=105.5)
+    bench.run(0.3, plate_c=None)
+    bench.run(6.0, plate_c=105.5)
+    (raised,) = [event for event in bench.told("alarm-raised") if event["alarm"] == "plate-high"]
+    assert raised["ms"] - begun_ms == pytest.approx(10_300, abs=100)
+
+
+def test_hold_is_told_with_unit_step_and_alarm_and_the_lost_permit_with_its_reasons(bench):
+    """What the record needs to be understood."""
+    bench.prove()
+    bench.do("book-in unit=U-1 model=m", "start step=solder")
+    bench.run(1.0, amps=0.0)
+    (held,) = bench.told("step-held")
+    assert (held["unit"], held["step"], held["alarm"]) == ("U-1", "solder", "extraction-lost")
+    (dropped,) = bench.told("permit-dropped")
+    assert "extraction-not-proven" in dropped["reasons"]
+
+
+def test_soak_waits_until_a_plate_that_strayed_is_well_inside_its_band(bench):
+    """The alarm returns at 104.5 °C; at 104.8 the plate is in its band and the soak still stands."""
+    warm(bench)
+    bench.run(11.0, plate_c=105.5)
+    assert "plate-high" in bench.raised()
+    bench.run(1.0, plate_c=104.8)
+    stood_ms = bench.state.watch.heat.soak_ms
+    bench.run(5.0)
+    assert bench.state.watch.heat.soak_ms == stood_ms
+    bench.run(10.0, plate_c=104.0)
+    assert bench.state.watch.heat.soak_ms > stood_ms

@@ -44,6 +44,7 @@ def test_a_running_step_locks_every_other(bench):
     bench.prove()
     bench.do("book-in unit=U-1 model=m", "start step=intake")
     assert locks(bench) == {"other-steps": ["step-running"]}
+    assert [lock.title for lock in shown(bench).locked] == ["Every other step"]
 
 
 def test_a_unit_in_hand_shows_which_steps_wait_for_what(bench):

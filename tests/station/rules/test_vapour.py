@@ -215,3 +215,33 @@ def test_the_assumption_is_said_in_words():
         "extractor moves 100 m³/h (mixing factor 3)"
     )
     assert "without extraction a draught moves 10 m³/h" in assumption(LIMITS, proven=False)
+
+
+@pytest.mark.parametrize(
+    ("hood_m3", "space"), [(0.05, "of 50 L,"), (0.999, "of 999 L,"), (1.0, "of 1 m³,"), (2.5, "of 2.5 m³,")]
+)
+def test_a_space_is_told_in_litres_up_to_a_cubic_metre(hood_m3, space):
+    """As people say it."""
+    assert space in assumption(SolventLimits(hood_m3=hood_m3), proven=True)
+
+
+def test_what_is_drawn_leaves_the_vapour_that_is_there():
+    """It comes as liquid."""
+    before = VapourWatch(Air(liquid_ppm=1.0, vapour_ppm=200.0))
+    assert lift(before, LIMITS).air.vapour_ppm == 200.0
+    assert dispense(before, 2.0, LIMITS).air.vapour_ppm == 200.0
+
+
+def test_exposure_falls_out_of_the_mean_after_its_last_minute():
+    """Breathed in the first minute: in the mean for fifteen minutes more, then out; after a gap at once."""
+    watch = lift(watch_vapour(VapourWatch(), 0, 20.0, LIMITS, proven=True), LIMITS)
+    for now_ms in range(100, 59_901, 100):
+        watch = watch_vapour(watch, now_ms, 20.0, LIMITS, proven=True)
+    breathed = watch.breathed.minutes[-1]
+    assert breathed > 0
+    watch = replace(watch, air=Air())
+    for minute in range(1, 16):
+        watch = watch_vapour(watch, 60_000 * minute, 20.0, LIMITS, proven=True)
+        assert watch.breathed.minutes == (breathed, *(0.0,) * minute)
+    assert watch_vapour(watch, 960_000, 20.0, LIMITS, proven=True).breathed.minutes == (0.0,) * 16
+    assert watch_vapour(watch, 9_000_000, 20.0, LIMITS, proven=True).breathed.minutes == (0.0,) * 16
