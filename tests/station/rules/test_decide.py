@@ -394,3 +394,50 @@ def test_soak_waits_until_a_plate_that_strayed_is_well_inside_its_band(bench):
     assert bench.state.watch.heat.soak_ms == stood_ms
     bench.run(10.0, plate_c=104.0)
     assert bench.state.watch.heat.soak_ms > stood_ms
+
+
+# ---- what the bench shows
+
+
+def lit(bench):
+    """The lamps that are on or flash."""
+    shown = bench.decision.indication
+    return {name: str(getattr(shown, name)) for name in ("red", "amber", "green", "blue")}
+
+
+def test_lamp_test_lights_everything_for_its_time_and_not_a_tick_longer(bench):
+    """Three seconds from the tick that was asked."""
+    bench.run(30.0)
+    bench.do("lamp-test")
+    assert set(lit(bench).values()) == {"steady"}
+    bench.run(2.9)
+    assert set(lit(bench).values()) == {"steady"}
+    bench.tick()
+    assert set(lit(bench).values()) != {"steady"}
+
+
+def test_refusal_is_heard_for_its_time_and_not_a_tick_longer(bench):
+    """Six tenths of a second."""
+    bench.run(30.0)
+    assert bench.ask("start step=solder") != ()
+    assert bench.decision.indication.sound == "refused"
+    bench.run(0.5)
+    assert bench.decision.indication.sound == "refused"
+    bench.tick()
+    assert bench.decision.indication.sound == "none"
+
+
+def test_held_step_shows_amber_and_blue_once_it_can_go_on(bench):
+    """While what holds it stands, blue would lie: it flashes for the acknowledgement, then waits."""
+    bench.prove()
+    bench.do("book-in unit=U-1 model=m", "start step=solder")
+    assert lit(bench)["blue"] == "off"
+    bench.run(1.0, amps=0.0)
+    assert lit(bench)["blue"] == "slow"
+    bench.do("ack alarm=extraction-lost")
+    assert lit(bench)["blue"] == "off"
+    bench.run(6.0, amps=RUNNING_A)
+    assert lit(bench)["blue"] == "steady"
+    assert (lit(bench)["amber"], lit(bench)["green"]) == ("steady", "off")
+    bench.do("resume")
+    assert (lit(bench)["amber"], lit(bench)["blue"], lit(bench)["green"]) == ("off", "off", "steady")
