@@ -13,7 +13,8 @@ from typing import Any
 
 from shared import chain
 from shared.chain import Verdict
-from shared.history import History, StoredEvent, printed
+from shared.history import History
+from shared.stored import StoredEvent, printed
 
 
 class SeenChain:

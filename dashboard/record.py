@@ -18,10 +18,11 @@ from dashboard.unit_view import unit_view
 from dashboard.words import duration_text
 from shared.csv_lines import csv_text
 from shared.curve import Point, curve
-from shared.history import History, UnitHeat
+from shared.history import History
 from shared.problems import BenchwardError, InputError
 from shared.requests import is_identifier
 from shared.sheet import Sheet
+from shared.units import UnitHeat
 
 PAGE = 100
 MOST_ROWS = 40

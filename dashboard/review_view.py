@@ -13,8 +13,9 @@ from shared.alarm_lives import Life, lives
 from shared.alarm_performance import Figure, Performance, performance
 from shared.chain import Verdict
 from shared.events import Event, EventBody
-from shared.history import Filter, History
+from shared.history import History
 from shared.proof import Proof, proof
+from shared.stored import Filter
 from shared.timeline import Moment, days_of, rfc3339
 from shared.wording import reason_text
 

@@ -16,9 +16,10 @@ from itsdangerous import BadData, SignatureExpired, URLSafeTimedSerializer
 from dashboard.access import Role, opens_to
 from dashboard.words import done_text
 from shared import events
-from shared.history import Filter, History
+from shared.history import History
 from shared.problems import BenchwardError
 from shared.requests import SignReview, print_text
+from shared.stored import Filter
 from shared.wording import reason_text
 
 WAIT_S = 5.0

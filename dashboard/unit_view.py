@@ -10,8 +10,8 @@ from dashboard.words import capital, duration_text, event_text, moment_text, pla
 from shared import heat
 from shared.alarm_lives import Life
 from shared.events import EventBody
-from shared.history import UnitRecord
 from shared.timeline import rfc3339
+from shared.units import UnitRecord
 
 URGENT = ("critical", "high")
 # What each figure means to somebody who has to judge a panel by it.

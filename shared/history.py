@@ -7,166 +7,41 @@ that no reading transaction stays open for long.
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from itertools import takewhile
-from math import inf
 from pathlib import Path
-from typing import Any, NamedTuple, TypeAlias
+from typing import Any, TypeAlias
 
-import msgspec
-from sqlalchemy import ColumnElement, Connection, Select, and_, case, func, select, text, tuple_
+from sqlalchemy import Connection, Select, func, select, text
 from sqlalchemy.exc import DBAPIError
 
-from shared import air, chain, closed_heat, days, heat, plate_time
-from shared.alarm_lives import Life, lives
+from shared import air, chain, closed_heat, days, heat, plate_time, units
+from shared.alarm_lives import lives
 from shared.alarm_performance import Span
 from shared.database import damage, reading_engine
-from shared.events import EventBody, EventRecord
+from shared.events import EventBody
 from shared.extraction import AirSecond
 from shared.messages import Second
 from shared.problems import DamagedError, FailureError, InputError
-from shared.records import (
-    QUALITIES,
-    SCHEMA_VERSION,
-    Boot,
-    ClosedHeatRow,
-    CursorRow,
-    EventRow,
-    PlacementRow,
-    ReadingRow,
-    StepRow,
-    UnitRow,
+from shared.records import SCHEMA_VERSION, Boot, CursorRow, EventRow, ReadingRow, UnitRow
+from shared.stored import (
+    EVERYTHING,
+    SECOND,
+    BootSpan,
+    Dated,
+    DatedSecond,
+    Filter,
+    Place,
+    StoredEvent,
+    beyond,
+    dated,
+    dated_second,
+    filtered,
+    printed,
 )
-from shared.timeline import Moment, rfc3339
+from shared.timeline import Moment
+from shared.units import EVERY_UNIT, StepRecord, UnitFilter, UnitHeat, UnitRecord
 
 PAGE = 1000
-# In the order in which `dated_second` takes them apart.
-_SECOND = (
-    ReadingRow.boot_id,
-    ReadingRow.second,
-    ReadingRow.plate_mean_cc,
-    ReadingRow.plate_min_cc,
-    ReadingRow.plate_max_cc,
-    ReadingRow.cold_junction_cc,
-    ReadingRow.extraction_ma,
-    ReadingRow.solvent_out,
-    ReadingRow.quality,
-    ReadingRow.valid_ms,
-)
 HeatRow: TypeAlias = heat.Row
-
-_BODY: msgspec.json.Decoder[EventBody] = msgspec.json.Decoder(EventBody)
-
-
-class Dated(NamedTuple):
-    """An event and its wall time in Unix milliseconds, None while its boot's offset is unknown."""
-
-    record: EventRecord
-    wall_ms: int | None
-
-    def to_dict(self) -> dict[str, Any]:
-        """The printed form."""
-        return self.record.to_dict(self.wall_ms)
-
-
-class StoredEvent(NamedTuple):
-    """An event as its row has it, with its boot's name."""
-
-    seq: int
-    boot: str
-    mono_ms: int
-    kind: str
-    unit: str | None
-    body: str
-    prev: str
-    hash: str
-
-
-class Place(NamedTuple):
-    """A place in the record of seconds: a boot's number in this database, and a second of it."""
-
-    boot_id: int
-    second: int
-
-
-class BootSpan(NamedTuple):
-    """Where a boot's record begins, and its offset to wall time in ms, None while unknown."""
-
-    start: Place
-    wall_offset_ms: int | None
-
-
-class DatedSecond(NamedTuple):
-    """A second of record, its place, and its wall time in Unix milliseconds if known."""
-
-    place: Place
-    second: Second
-    wall_ms: int | None
-
-
-class Filter(NamedTuple):
-    """Which events to list; None leaves a condition out. Times are Unix milliseconds, the end excluded."""
-
-    kind: str | None = None
-    unit: str | None = None
-    from_ms: int | None = None
-    to_ms: int | None = None
-    family: str | None = None  # the beginning of the kinds' names, e.g. alarm
-
-
-_EVERYTHING = Filter()
-
-
-class UnitFilter(NamedTuple):
-    """Which units to list; None leaves a condition out. ``outcome`` is ``open`` for those not closed."""
-
-    unit: str | None = None
-    model: str | None = None
-    job: str | None = None
-    outcome: str | None = None
-
-
-_EVERY_UNIT = UnitFilter()
-
-
-class StepRecord(NamedTuple):
-    """One attempt at a step, with its boots' names and wall times; None: not ended, or undated."""
-
-    step: str
-    attempt: int
-    technician: str | None
-    boot: str
-    started_ms: int
-    started_wall_ms: int | None
-    ended_boot: str | None
-    ended_ms: int | None
-    result: str | None
-    findings: dict[str, str]
-    ended_wall_ms: int | None = None
-
-
-class UnitRecord(NamedTuple):
-    """Everything on record of one unit; events with their wall time in Unix ms, None while unknown."""
-
-    unit: str
-    model: str
-    job: str | None
-    outcome: str | None
-    steps: list[StepRecord]
-    heat: dict[str, Any]
-    intervals: list[heat.Interval]
-    step_intervals: list[tuple[str, heat.Interval]]
-    runs: list[heat.Run]
-    events: list[tuple[int | None, EventBody]]
-    alarms: list[Life]
-
-
-class UnitHeat(NamedTuple):
-    """A closed unit's outcome, hottest reading in °C, and minutes at or above 80 °C."""
-
-    unit: str
-    model: str
-    outcome: str
-    peak_c: float
-    hot_min: float
 
 
 class History:
@@ -206,17 +81,17 @@ class History:
             kind = FailureError if damage(error) is None else DamagedError
             raise kind(f"{self.path}: cannot be read: {error.orig}. Run benchward verify.") from error
 
-    def events(self, after: int = 0, which: Filter = _EVERYTHING) -> Iterator[Dated]:
+    def events(self, after: int = 0, which: Filter = EVERYTHING) -> Iterator[Dated]:
         """Events beyond a seq, oldest first; each page is a transaction of its own."""
         while page := self.event_page(after, PAGE, which):
             yield from page
             after = page[-1].record.seq
 
-    def event_page(self, after: int, limit: int, which: Filter = _EVERYTHING) -> list[Dated]:
+    def event_page(self, after: int, limit: int, which: Filter = EVERYTHING) -> list[Dated]:
         """At most ``limit`` events beyond a seq, oldest first."""
         return [dated(row) for row in self.event_rows(after, limit, which)]
 
-    def event_rows(self, after: int, limit: int, which: Filter = _EVERYTHING) -> Sequence[Any]:
+    def event_rows(self, after: int, limit: int, which: Filter = EVERYTHING) -> Sequence[Any]:
         """The same as rows, each for `dated`: a damaged one keeps nobody from reading the others."""
         query = (
             select(EventRow, Boot.boot, Boot.wall_offset_ms)
@@ -226,9 +101,9 @@ class History:
             .limit(limit)
         )
         with self._connect() as connection:
-            return connection.execute(_filtered(query, which)).all()
+            return connection.execute(filtered(query, which)).all()
 
-    def told(self, which: Filter = _EVERYTHING, after: int = 0) -> Iterator[tuple[int, Moment, EventBody]]:
+    def told(self, which: Filter = EVERYTHING, after: int = 0) -> Iterator[tuple[int, Moment, EventBody]]:
         """Events beyond a seq with their seq and moment, oldest first."""
         for record, wall_ms in self.events(after, which):
             yield record.seq, Moment(record.boot, record.mono_ms, wall_ms), record.body
@@ -294,9 +169,9 @@ class History:
     def second_rows(self, after: Place, limit: int) -> Sequence[Any]:
         """The same as rows, each for `dated_second`: a damaged one keeps nobody from reading the others."""
         query = (
-            select(*_SECOND, Boot.boot, Boot.wall_offset_ms)
+            select(*SECOND, Boot.boot, Boot.wall_offset_ms)
             .join(Boot, ReadingRow.boot_id == Boot.id)
-            .where(_beyond(after))
+            .where(beyond(after))
             .order_by(ReadingRow.boot_id, ReadingRow.second)
             .limit(limit)
         )
@@ -313,7 +188,7 @@ class History:
 
     def seconds_beyond(self, after: Place, most: int) -> int:
         """How many seconds of record lie beyond a place, counted up to ``most``."""
-        counted = select(ReadingRow.second).where(_beyond(after)).limit(most).subquery()
+        counted = select(ReadingRow.second).where(beyond(after)).limit(most).subquery()
         with self._connect() as connection:
             return int(connection.execute(select(func.count()).select_from(counted)).scalar_one())
 
@@ -382,75 +257,17 @@ class History:
                 "units": count(select(func.count()).select_from(UnitRow)),
             }
 
-    def units(self, which: UnitFilter = _EVERY_UNIT) -> list[dict[str, Any]]:
+    def units(self, which: UnitFilter = EVERY_UNIT) -> list[dict[str, Any]]:
         """Units' stays at the bench, in order of booking in, with their steps so far."""
-        wanted = {"model": which.model, "job": which.job, "unit": which.unit}
-        return [
-            stay
-            for stay in self._stays(None if which.unit is None else {which.unit}).values()
-            if all(value is None or stay[key] == value for key, value in wanted.items())
-            and which.outcome in (None, stay["outcome"])
-        ]
-
-    def _stays(self, names: set[str] | None) -> dict[int, dict[str, Any]]:
-        """The stays of these units (None: of all) by the seq of their booking in."""
-        query = (
-            select(UnitRow, Boot.wall_offset_ms, EventRow.mono_ms)
-            .join(EventRow, EventRow.seq == UnitRow.booked_seq)
-            .join(Boot, Boot.id == EventRow.boot_id)
-            .order_by(UnitRow.booked_seq)
-        )
-        run = select(StepRow.started_seq, StepRow.unit, StepRow.step, StepRow.result).order_by(
-            StepRow.started_seq
-        )
-        if names is not None:
-            query, run = query.where(UnitRow.unit.in_(names)), run.where(StepRow.unit.in_(names))
         with self._connect() as connection:
-            units = connection.execute(query).all()
-            steps = connection.execute(run).all()
-        of_unit: dict[str, list[Any]] = {}
-        for step in steps:
-            of_unit.setdefault(step.unit, []).append(step)
-        until: dict[int, float] = {}
-        next_stay: dict[str, float] = {}
-        for unit in reversed(units):  # a stay ends where it is closed, or where the unit is booked in anew
-            until[unit.booked_seq] = min(unit.closed_seq or inf, next_stay.get(unit.unit, inf))
-            next_stay[unit.unit] = unit.booked_seq
-        return {
-            unit.booked_seq: {
-                "unit": unit.unit,
-                "model": unit.model,
-                "job": unit.job,
-                "booked_in": rfc3339(
-                    None if unit.wall_offset_ms is None else unit.mono_ms + unit.wall_offset_ms
-                ),
-                "outcome": unit.outcome or "open",
-                "steps": [
-                    {"step": step.step, "result": step.result or "running"}
-                    for step in of_unit.get(unit.unit, [])
-                    if unit.booked_seq < step.started_seq < until[unit.booked_seq]
-                ],
-            }
-            for unit in units
-        }
+            return units.listed(connection, which)
 
     def stay_page(
-        self, after: int, limit: int, which: UnitFilter = _EVERY_UNIT
+        self, after: int, limit: int, which: UnitFilter = EVERY_UNIT
     ) -> list[tuple[int, dict[str, Any]]]:
         """At most ``limit`` stays booked in beyond a seq, each with that seq; as `units` tells them."""
-        query = select(UnitRow.booked_seq, UnitRow.unit).where(UnitRow.booked_seq > after)
-        for column, value in (
-            (UnitRow.unit, which.unit), (UnitRow.model, which.model), (UnitRow.job, which.job),
-        ):  # fmt: skip
-            if value is not None:
-                query = query.where(column == value)
-        if which.outcome is not None:
-            query = query.where(func.coalesce(UnitRow.outcome, "open") == which.outcome)
         with self._connect() as connection:
-            page = connection.execute(query.order_by(UnitRow.booked_seq).limit(limit)).all()
-        names = {row.unit for row in page}
-        told = self._stays(names) if names else {}
-        return [(row.booked_seq, told[row.booked_seq]) for row in page]
+            return units.stay_page(connection, after, limit, which)
 
     def knows_unit(self, unit: str) -> bool:
         """Whether the unit was ever booked in."""
@@ -552,7 +369,7 @@ class History:
                 for interval in intervals
                 for run in heat.runs_within(interval, plate_time.rows(connection, interval))
             ]
-            steps = self._steps_of(connection, unit)
+            steps = units.steps_of(connection, unit)
         told = list(self.told(Filter(unit=unit)))
         last = stays[-1]
         return UnitRecord(
@@ -572,65 +389,15 @@ class History:
     def steps_of(self, unit: str) -> list[StepRecord]:
         """Every attempt at a step of a unit, oldest first."""
         with self._connect() as connection:
-            return self._steps_of(connection, unit)
-
-    def _steps_of(self, connection: Connection, unit: str) -> list[StepRecord]:
-        boots = {row.id: row for row in connection.execute(select(Boot.id, Boot.boot, Boot.wall_offset_ms))}
-        rows = connection.execute(
-            select(StepRow.__table__).where(StepRow.unit == unit).order_by(StepRow.started_seq)
-        )
-        steps = []
-        for row in rows:
-            offset_ms = boots[row.boot_id].wall_offset_ms
-            end = None if row.ended_boot_id is None else boots[row.ended_boot_id]
-            end_offset_ms = None if end is None else end.wall_offset_ms
-            dated = end_offset_ms is not None and row.ended_ms is not None
-            findings = msgspec.json.decode(row.findings, type=dict[str, str]) if row.findings else {}
-            steps.append(
-                StepRecord(
-                    step=row.step,
-                    attempt=row.attempt,
-                    technician=row.technician,
-                    boot=boots[row.boot_id].boot,
-                    started_ms=row.started_ms,
-                    started_wall_ms=None if offset_ms is None else row.started_ms + offset_ms,
-                    ended_boot=None if end is None else end.boot,
-                    ended_ms=row.ended_ms,
-                    result=row.result,
-                    findings=findings,
-                    ended_wall_ms=row.ended_ms + end_offset_ms if dated else None,
-                )
-            )
-        return steps
+            return units.steps_of(connection, unit)
 
     def closed_heat(self, newest: int = 500) -> list[UnitHeat]:
         """How hot and how long the units closed last were, newest first; those never read are left out.
 
         As it was kept when they were closed; of others from whole seconds of record.
         """
-        query = (
-            select(UnitRow, ClosedHeatRow.body)
-            .outerjoin(
-                ClosedHeatRow,
-                and_(
-                    ClosedHeatRow.booked_seq == UnitRow.booked_seq,
-                    ClosedHeatRow.arithmetic == heat.ARITHMETIC,
-                ),
-            )
-            .where(UnitRow.closed_seq.is_not(None))
-            .order_by(UnitRow.closed_seq.desc())
-            .limit(newest)
-        )
         with self._connect() as connection:
-            stays = connection.execute(query).all()
-            kept = {stay.closed_seq: _kept_peak(stay.body) for stay in stays if stay.body is not None}
-            read = _peaks(connection, [stay.unit for stay in stays if stay.closed_seq not in kept])
-        found = []
-        for stay in stays:
-            peak_c, hot_min = kept.get(stay.closed_seq) or read.get(stay.unit, (None, 0.0))
-            if peak_c is not None:
-                found.append(UnitHeat(stay.unit, stay.model, stay.outcome or "open", peak_c, hot_min))
-        return found
+            return units.newest_closed(connection, newest)
 
     def hot_s(self, unit: str, from_c: float) -> float:
         """How long the unit has lain on the plate at or above a temperature, all placements together."""
@@ -692,107 +459,3 @@ class History:
                 return
             yield from map(StoredEvent._make, page)
             beyond = EventRow.seq > page[-1].seq
-
-
-def printed(event: StoredEvent) -> dict[str, Any]:
-    """The event as `chain.verify` wants it; no hash fits one whose columns contradict its body."""
-    fields = plate_time.stored_fields(event.body)
-    if (event.kind, event.unit) != (fields.get("kind"), fields.get("unit")):
-        fields["contradicted"] = [event.kind, event.unit]
-    fields |= {"seq": event.seq, "boot": event.boot, "mono_s": event.mono_ms / 1000}
-    return {**fields, "prev": event.prev, "hash": event.hash}
-
-
-_Peak: TypeAlias = tuple[float | None, float]
-"""Hottest reading in °C, None where there was none; minutes at or above 80 °C."""
-
-
-def _kept_peak(body: str) -> _Peak:
-    kept = closed_heat.decoded(body) or {}
-    return kept.get("peak_c"), kept.get("time_above_s", {}).get("80", 0.0) / 60
-
-
-def _peaks(connection: Connection, units: Sequence[str]) -> dict[str, _Peak]:
-    """What whole seconds of record say of units, all placements of each together."""
-    hot_ms = func.sum(case((ReadingRow.plate_mean_cc >= 8000, ReadingRow.valid_ms), else_=0))
-    query = (
-        select(PlacementRow.unit, func.max(ReadingRow.plate_max_cc), hot_ms)
-        .join(
-            ReadingRow,
-            and_(
-                ReadingRow.boot_id == PlacementRow.boot_id,
-                ReadingRow.second >= PlacementRow.placed_ms.op("/")(1000),
-                ReadingRow.second <= PlacementRow.removed_ms.op("/")(1000),
-            ),
-        )
-        .where(PlacementRow.unit.in_(units))
-        .group_by(PlacementRow.unit)
-    )
-    return {
-        unit: (None if peak_cc is None else peak_cc / 100, hot / 60_000)
-        for unit, peak_cc, hot in (connection.execute(query) if units else ())
-    }
-
-
-def _beyond(after: Place) -> ColumnElement[bool]:
-    """Beyond a place; compared as a pair, which the primary key answers by itself."""
-    return tuple_(ReadingRow.boot_id, ReadingRow.second) > (after.boot_id, after.second)
-
-
-def _filtered(query: Select[*tuple[Any, ...]], which: Filter) -> Select[*tuple[Any, ...]]:
-    if which.kind is not None:
-        query = query.where(EventRow.kind == which.kind)
-    if which.family is not None:
-        query = query.where(EventRow.kind.startswith(f"{which.family}-", autoescape=True))
-    if which.unit is not None:
-        query = query.where(EventRow.unit == which.unit)
-    wall_ms = EventRow.mono_ms + Boot.wall_offset_ms
-    if which.from_ms is not None:
-        query = query.where(wall_ms >= which.from_ms)
-    if which.to_ms is not None:
-        query = query.where(wall_ms < which.to_ms)
-    return query
-
-
-def dated(row: Any) -> Dated:
-    """The event in a row of `History.event_rows`.
-
-    Raises:
-        DamagedError: the event is damaged.
-    """
-    try:
-        body = _BODY.decode(row.body)
-    except (msgspec.DecodeError, TypeError, UnicodeError) as error:
-        raise DamagedError(f"Event {row.seq} is damaged: {error}. Run benchward verify.") from error
-    record = EventRecord(
-        seq=row.seq,
-        boot=row.boot,
-        mono_ms=row.mono_ms,
-        body=body,
-        prev=row.prev,
-        hash=row.hash,
-    )
-    return Dated(record, None if row.wall_offset_ms is None else row.mono_ms + row.wall_offset_ms)
-
-
-def dated_second(row: Any) -> DatedSecond:
-    """The second in a row of `History.second_rows`."""
-    # Taken apart at once, which costs a fraction of asking for each by name; a backlog has very many.
-    (
-        boot_id, second, mean_cc, min_cc, max_cc, junction_cc, extraction_ma, solvent_out, quality, valid_ms,
-        boot, offset_ms,
-    ) = row  # fmt: skip
-    found = Second(
-        boot=boot,
-        second=second,
-        plate_mean_c=None if mean_cc is None else mean_cc / 100,
-        plate_min_c=None if min_cc is None else min_cc / 100,
-        plate_max_c=None if max_cc is None else max_cc / 100,
-        cold_junction_c=None if junction_cc is None else junction_cc / 100,
-        extraction_a=None if extraction_ma is None else extraction_ma / 1000,
-        solvent_out=None if solvent_out is None else bool(solvent_out),
-        quality=QUALITIES[quality],
-        valid_ms=valid_ms,
-    )
-    wall_ms = None if offset_ms is None else second * 1000 + offset_ms
-    return DatedSecond(Place(boot_id, second), found, wall_ms)

@@ -5,7 +5,8 @@ from pathlib import Path
 from msgspec.structs import replace
 
 from shared.events import Calibrated
-from shared.history import Filter, History
+from shared.history import History
+from shared.stored import Filter
 from shared.timeline import parse_rfc3339
 from station.settings import PlateWire
 

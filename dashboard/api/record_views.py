@@ -21,12 +21,14 @@ from dashboard.api.problem import BASE, fail, record_trouble
 from shared.alarm_lives import Life, lives
 from shared.alarm_performance import performance
 from shared.csv_lines import csv_text
-from shared.history import Filter, History, StepRecord, UnitFilter
+from shared.history import History
 from shared.problems import BenchwardError, FailureError
 from shared.proof import proof
 from shared.requests import is_identifier
 from shared.sheet import Sheet
+from shared.stored import Filter
 from shared.timeline import EPOCH, Moment, rfc3339
+from shared.units import StepRecord, UnitFilter
 
 HOUR_S, HOUR_MS = 3600, 3_600_000
 CSV_COLUMNS = ("at", "boot", "mono_s", "plate_mean_c", "plate_max_c", "valid_s")

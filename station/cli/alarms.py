@@ -7,7 +7,7 @@ import click
 
 from shared.alarm_lives import Life, lives
 from shared.alarm_performance import Figure, Performance, performance
-from shared.history import Filter
+from shared.stored import Filter
 from shared.timeline import Moment, rfc3339
 from station.cli.output import Row, clock, format_option, print_rows
 from station.cli.record import db_option, moment_option, open_history

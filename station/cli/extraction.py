@@ -7,7 +7,8 @@ import click
 
 from shared.events import Calibrated
 from shared.extraction import summary
-from shared.history import Dated, Filter, History
+from shared.history import History
+from shared.stored import Dated, Filter
 from station.cli.output import Row, format_option, print_rows
 from station.cli.record import db_option, open_history
 from station.cli.watching import watching

@@ -9,9 +9,11 @@ from typing import Any, TypeVar
 import click
 
 from shared.events import KINDS
-from shared.history import Filter, History, UnitFilter
+from shared.history import History
 from shared.problems import FailureError, InputError
+from shared.stored import Filter
 from shared.timeline import parse_rfc3339
+from shared.units import UnitFilter
 from station.calibration import latest
 from station.cli.output import Row, clock, format_option, print_rows
 from station.cli.watching import watching

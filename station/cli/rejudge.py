@@ -8,8 +8,9 @@ from typing import NamedTuple
 import click
 
 from shared.events import EventBody, StationStarted
-from shared.history import BootSpan, Filter, History
+from shared.history import History
 from shared.problems import InputError
+from shared.stored import BootSpan, Filter
 from shared.timeline import is_trace, rfc3339
 from station.asked_again import asked_again
 from station.cli.book import book_for

@@ -17,9 +17,10 @@ from sqlalchemy.exc import DBAPIError
 
 from shared import events, timeline
 from shared.database import reading_engine
-from shared.history import Dated, History
+from shared.history import History
 from shared.problems import InputError
 from shared.records import EventRow, KeptStateRow
+from shared.stored import Dated
 from shared.timeline import Moment, is_trace
 from station.rules import alarms, fold, state
 from station.rules.fold import apply

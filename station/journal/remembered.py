@@ -4,8 +4,9 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from shared.events import StepStarted
-from shared.history import Filter, History
+from shared.history import History
 from shared.sheet import Sheet
+from shared.stored import Filter
 from shared.timeline import Moment, is_trace
 from station.rules.decide import Remembered
 from station.rules.limits import SolventLimits

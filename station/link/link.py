@@ -16,11 +16,12 @@ from typing import NamedTuple
 
 from shared.broker_access import BrokerAccess
 from shared.events import MessageSetAside
-from shared.history import History, Place
+from shared.history import History
 from shared.messages import OFFICE, REQUESTS, ROOT, Answer, Head, StationState, Status, encode, topic
 from shared.problems import FailureError
 from shared.records import READINGS_CURSOR
 from shared.requests import AnyRequest, Asked, Unreadable, parse_json, parse_text
+from shared.stored import Place
 from shared.timeline import Moment
 from station.journal.ledger import Cursor, Told
 from station.journal.writer import Journal

@@ -8,9 +8,10 @@ from typing import Any, TypeVar
 
 import msgspec
 
-from shared.history import History, Place, dated, dated_second
+from shared.history import History
 from shared.messages import cloud_event, encode, senml
 from shared.problems import FailureError
+from shared.stored import Place, dated, dated_second
 from station.link.faults import DAMAGED
 from station.link.lane import Prepared, Read
 

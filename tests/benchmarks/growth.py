@@ -47,10 +47,11 @@ from dashboard.collector.store import Store, dialect_of
 from dashboard.review_view import period_of, review
 from shared import events
 from shared.curve import curve
-from shared.history import Filter, History, Place
+from shared.history import History
 from shared.messages import Second, StationState, encode, topic
 from shared.readings import Reading
 from shared.sheet import default_sheet
+from shared.stored import Filter, Place
 from shared.timeline import Moment, rfc3339
 from station.bootstrap import SimulatedWiring
 from station.clock import FreshClock

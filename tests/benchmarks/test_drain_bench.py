@@ -14,8 +14,9 @@ import pytest
 from live import Broker, wait_until
 from paho.mqtt.enums import CallbackAPIVersion
 
-from shared.history import History, Place
+from shared.history import History
 from shared.messages import Second, topic
+from shared.stored import Place
 from shared.timeline import Moment
 from station.journal.ledger import BootClock, Ledger
 from station.journal.writer import Journal

@@ -16,9 +16,10 @@ from sqlalchemy import event
 from shared import events
 from shared.chain import ZERO
 from shared.database import reading_engine
-from shared.history import Filter, History, Place
+from shared.history import History
 from shared.messages import Second
 from shared.problems import FailureError, InputError
+from shared.stored import Filter, Place
 from shared.timeline import Moment
 from station.journal.ledger import BootClock, Cursor, Entry, Ledger, Told
 

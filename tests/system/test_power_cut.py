@@ -8,7 +8,8 @@ import time
 import pytest
 from live import wait_until
 
-from shared.history import History, Place
+from shared.history import History
+from shared.stored import Place
 from station.journal.audit import audit
 from station.link.asking import Asker
 

@@ -15,9 +15,10 @@ import pytest
 
 from shared import events
 from shared.database import BUSY_MS
-from shared.history import History, Place
+from shared.history import History
 from shared.messages import Answer, Second
 from shared.problems import FailureError
+from shared.stored import Place
 from shared.timeline import Moment
 from station.journal.ledger import Cursor, Ledger, Told
 from station.journal.writer import LATE_S, QUEUE_LIMIT, Journal, Reply
