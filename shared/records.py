@@ -185,14 +185,14 @@ class ClosedHeatRow(Base):
 class KeptStateRow(Base):
     """The station's state after an event, as JSON; at most one row.
 
-    ``hash``: the event's; ``rules``: names those by which the events were folded.
+    ``hash``: the event's; ``digest``: covers all of it and the rules by which the events were folded.
     """
 
     __tablename__ = "kept_state"
 
     seq: Mapped[int] = mapped_column(ForeignKey("events.seq"), primary_key=True, autoincrement=False)
     hash: Mapped[str]
-    rules: Mapped[str]
+    digest: Mapped[str]
     body: Mapped[str]
 
 

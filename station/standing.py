@@ -14,9 +14,10 @@ from shared.events import StationStarted, StationStopped
 from shared.history import History
 from shared.messages import StationState, Status
 from shared.problems import BenchwardError, FailureError
+from shared.stored import Filter
 from shared.timeline import is_trace
 from station.journal.claim import Holder, holder_of
-from station.journal.kept_state import stored
+from station.journal.kept_state import kept_in
 from station.link.onlooker import Onlooker
 from station.rules.fold import apply
 from station.rules.state import Durable
@@ -140,7 +141,7 @@ def record_of(path: Path, watch_s: float | None) -> Record | None:
         InputError: there is no such file, or it is no database of a station.
         FailureError: it cannot be read.
     """
-    kept = stored(path)
+    kept = kept_in(path)
     with History(path) as history:
         durable, at_ms, last_turn = Durable() if kept is None else kept.durable, None, None
         for _, moment, body in history.told(after=0 if kept is None else kept.seq):
@@ -149,7 +150,11 @@ def record_of(path: Path, watch_s: float | None) -> Record | None:
             durable, at_ms = apply(durable, moment, body), moment.wall_ms
             if isinstance(body, StationStarted | StationStopped):
                 last_turn = body
-        if last_turn is None and kept is None:
+        if last_turn is None and kept is not None:  # what began or ended last lies before what is kept
+            for _, moment, body in history.told(Filter(family="station")):
+                if isinstance(body, StationStarted | StationStopped) and not is_trace(moment.boot):
+                    last_turn = body
+        if last_turn is None:
             return None
         ended = last_turn.reason if isinstance(last_turn, StationStopped) else None
         # Whoever may not write the file reads it as it lies there, without what is being written.

@@ -7,24 +7,29 @@ boot may still come while it runs, and changes its moments.
 """
 
 import hashlib
+import logging
 from functools import cache
 from pathlib import Path
 from typing import NamedTuple
 
 import msgspec
-from sqlalchemy import Connection, and_, delete, insert, select
+from sqlalchemy import Connection, delete, insert, select
 from sqlalchemy.exc import DBAPIError
 
-from shared import events, timeline
+from shared import events, stored, timeline
 from shared.database import reading_engine
 from shared.history import History
 from shared.problems import InputError
 from shared.records import EventRow, KeptStateRow
-from shared.stored import Dated
+from shared.stored import Dated, Filter
 from shared.timeline import Moment, is_trace
 from station.rules import alarms, fold, state
 from station.rules.fold import apply
 from station.rules.state import Durable
+
+LOG = logging.getLogger("benchward.journal")
+REMEMBERED_EVENTS = 5000
+"""How far back a start looks; more than a bench tells in the eight hours that vapour is reckoned over."""
 
 # A start reads so many events in some hundredths of a second: fewer are not worth a write.
 WORTH_KEEPING = 1000
@@ -46,12 +51,25 @@ class TakenUp(NamedTuple):
 
 
 @cache
-def rules_digest() -> str:
-    """Names the rules by which events are folded: a hash of their text, so that no change is forgotten."""
+def rules_digest() -> str | None:
+    """Names the rules by which events are folded, by their text: no change of them can be forgotten.
+
+    None where the text cannot be read: then nothing is kept, and nothing kept is used.
+    """
     digest = hashlib.sha256()
-    for module in (fold, state, alarms, events, timeline):
-        digest.update(Path(str(module.__file__)).read_bytes())
+    files = [module.__file__ for module in (fold, state, alarms, events, stored, timeline)]
+    try:
+        for file in (*files, __file__):
+            digest.update(Path(str(file)).read_bytes())
+    except OSError as error:
+        LOG.warning("the text of the rules cannot be read, so no state is kept: %s", error)
+        return None
     return digest.hexdigest()
+
+
+def _digest(rules: str, seq: int, chained: str, body: str) -> str:
+    """Covers all that is kept: a byte that was changed must not lose an alarm or a hold."""
+    return hashlib.sha256(f"{rules} {seq} {chained} {body}".encode()).hexdigest()
 
 
 def take_up(path: Path) -> TakenUp:
@@ -60,7 +78,7 @@ def take_up(path: Path) -> TakenUp:
     Raises:
         InputError, FailureError, DamagedError: as `History` has them.
     """
-    kept = stored(path)
+    kept = kept_in(path)
     durable = Durable() if kept is None else kept.durable
     last = end = kept
     boot = None
@@ -71,16 +89,32 @@ def take_up(path: Path) -> TakenUp:
                     boot, end = record.boot, last
                 durable = apply(durable, Moment(record.boot, record.mono_ms, wall_ms), record.body)
             last = Kept(record.seq, record.hash, durable)
+        if kept is not None:
+            _read_what_a_start_reads(history, durable)
     ahead = 0 if end is None else end.seq - (0 if kept is None else kept.seq)
     return TakenUp(durable, end if ahead >= WORTH_KEEPING else None)
+
+
+def _read_what_a_start_reads(history: History, durable: Durable) -> None:
+    """Meet at once what else is damaged of the events that a start is going to read.
+
+    Where all are folded it shows there, and the file is set aside; later that would be too late.
+    """
+    history.last_told(REMEMBERED_EVENTS)
+    for which in (Filter(kind="calibrated"), Filter(unit=durable.in_hand)):
+        if which != Filter():
+            for _ in history.events(which=which):
+                pass
 
 
 def keep(connection: Connection, kept: Kept) -> None:
     """Keep a state in the place of the one kept before."""
     forget(connection)
-    body = msgspec.json.encode(kept.durable).decode()
-    row = {"seq": kept.seq, "hash": kept.hash, "rules": rules_digest(), "body": body}
-    connection.execute(insert(KeptStateRow).values(row))
+    rules, body = rules_digest(), msgspec.json.encode(kept.durable).decode()
+    if rules is not None:
+        digest = _digest(rules, kept.seq, kept.hash, body)
+        row = {"seq": kept.seq, "hash": kept.hash, "digest": digest, "body": body}
+        connection.execute(insert(KeptStateRow).values(row))
 
 
 def forget(connection: Connection) -> None:
@@ -88,12 +122,20 @@ def forget(connection: Connection) -> None:
     connection.execute(delete(KeptStateRow))
 
 
+def forget_dated(connection: Connection, boot_id: int) -> None:
+    """Keep nothing that moments of a boot went into, which has another date now."""
+    last_boot = select(EventRow.boot_id).where(EventRow.seq == KeptStateRow.seq).scalar_subquery()
+    connection.execute(delete(KeptStateRow).where(last_boot >= boot_id))
+
+
 def read(connection: Connection) -> Kept | None:
     """What is kept and would be used; None where nothing is, or where it is not to be trusted."""
-    same = and_(EventRow.seq == KeptStateRow.seq, EventRow.hash == KeptStateRow.hash)
-    query = select(KeptStateRow.seq, KeptStateRow.hash, KeptStateRow.body).join(EventRow, same)
-    row = connection.execute(query.where(KeptStateRow.rules == rules_digest())).first()
-    if row is None:
+    chained = select(EventRow.hash).where(EventRow.seq == KeptStateRow.seq).scalar_subquery()
+    row = connection.execute(select(KeptStateRow, chained.label("chained"))).first()
+    rules = rules_digest()
+    if row is None or rules is None or row.hash != row.chained:
+        return None
+    if row.digest != _digest(rules, row.seq, row.hash, str(row.body)):
         return None
     try:
         return Kept(row.seq, row.hash, msgspec.json.decode(row.body, type=Durable))
@@ -101,7 +143,7 @@ def read(connection: Connection) -> Kept | None:
         return None
 
 
-def stored(path: Path) -> Kept | None:
+def kept_in(path: Path) -> Kept | None:
     """What is kept in a file; of one that cannot be read so far nothing, for its events will tell why."""
     try:
         engine = reading_engine(path)

@@ -250,6 +250,7 @@ class Ledger:
         if known == clock.wall_offset_ms:
             return []
         connection.execute(update(Boot).where(Boot.id == boot_id).values(wall_offset_ms=clock.wall_offset_ms))
+        kept_state.forget_dated(connection, boot_id)
         return heats.forget(connection, boot_id)
 
 

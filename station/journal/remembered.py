@@ -8,6 +8,7 @@ from shared.history import History
 from shared.sheet import Sheet
 from shared.stored import Filter
 from shared.timeline import Moment, is_trace
+from station.journal.kept_state import REMEMBERED_EVENTS
 from station.rules.decide import Remembered
 from station.rules.limits import SolventLimits
 from station.rules.recall import Plate, Told, first_draw, recall, soldering_ended_ms
@@ -16,8 +17,6 @@ from station.rules.state import Durable
 from station.rules.tick import Book
 from station.rules.vapour import VapourWatch
 
-# More than a bench tells in the eight hours that the vapour estimate looks back.
-REMEMBERED_EVENTS = 5000
 # Of closed units, which may be booked in again: how many where their heat was kept (at this temperature), and
 # how many are read anew.
 CLOSED_KEPT, KEPT_FROM_C, CLOSED_READ = 2000, 80.0, 50

@@ -366,7 +366,7 @@ class Journal:
 
 
 def _keep_state(ledger: Ledger, kept: Kept, path: Path) -> None:
-    """No start waits for it, or fails by it."""
+    """No start fails by it."""
     try:
         ledger.keep_state(kept)
     except DBAPIError as error:

@@ -66,7 +66,7 @@ def recall(told: Iterable[Told], plates: Iterable[Plate], limits: SolventLimits,
         begun.add(moment.boot)
     while waiting:
         past.see(waiting.pop())
-    past.advance(now)
+    past.advance(now, unwatched=True)
     return _shifted(past.watch, now.mono_ms - past.now_ms)
 
 
@@ -104,14 +104,19 @@ class _Past:
         self._second: Plate | None = None
         self._known_to_ms = 0
 
-    def advance(self, moment: Moment) -> None:
-        """On to a moment: what was known of the plate holds for its own second only."""
+    def advance(self, moment: Moment, *, unwatched: bool = False) -> None:
+        """On to a moment: what was known of the plate holds for its own second only.
+
+        ``unwatched``: nobody watched since the last that is known, so the extractor is taken to have stopped.
+        """
         to_ms = self._axis.at(moment)
-        plate_c = self._second.plate_c if self._second is not None else None
-        if self._second is not None and to_ms > self._known_to_ms:
-            self._reckon(self._known_to_ms, plate_c)
-            self._second, plate_c = None, None
-        self._reckon(to_ms, plate_c)
+        if self._second is not None:
+            self._reckon(min(to_ms, self._known_to_ms), self._second.plate_c)
+            if to_ms > self._known_to_ms:
+                self._second = None
+        if unwatched:
+            self._proven = False
+        self._reckon(to_ms, None if self._second is None else self._second.plate_c)
         self.now_ms = to_ms
 
     def _reckon(self, at_ms: int, plate_c: float | None) -> None:
@@ -121,11 +126,11 @@ class _Past:
         """A second of record begins, or goes on where the station started within it."""
         from_ms = max(second.mono_ms, self._axis.reached_ms(second.boot))
         self.advance(Moment(second.boot, from_ms))
-        self._second, self._known_to_ms = second, self.now_ms + second.mono_ms + 1000 - from_ms
+        self._second, self._known_to_ms = second, self.now_ms + max(0, second.mono_ms + 1000 - from_ms)
 
     def hear(self, moment: Moment, body: Event) -> None:
         """Something happened."""
-        self.advance(moment)
+        self.advance(moment, unwatched=isinstance(body, events.StationStarted))
         match body:
             case events.SolventLifted():
                 self.watch = lift(self.watch, self._limits)
@@ -133,7 +138,7 @@ class _Past:
                 self.watch = _told(self.watch, body, self._limits)
             case events.ExtractionProven():
                 self._proven = True
-            case events.ExtractionLost() | events.StationStarted():
+            case events.ExtractionLost() | events.StationStopped():
                 self._proven = False
 
 

@@ -13,7 +13,7 @@ def upgrade() -> None:
         "kept_state",
         sa.Column("seq", sa.Integer(), nullable=False, autoincrement=False),
         sa.Column("hash", sa.String(), nullable=False),
-        sa.Column("rules", sa.String(), nullable=False),
+        sa.Column("digest", sa.String(), nullable=False),
         sa.Column("body", sa.String(), nullable=False),
         sa.PrimaryKeyConstraint("seq", name="pk_kept_state"),
         sa.ForeignKeyConstraint(["seq"], ["events.seq"], name="fk_kept_state_seq"),
