@@ -9,7 +9,7 @@ from shared.requests import parse_text
 from shared.timeline import Moment
 from station.rules.decide import decide
 from station.rules.limits import Limits, PlateLimits
-from station.rules.plate import forget_plate, watch_plate
+from station.rules.plate import forget_plate, mirrored, watch_plate
 from station.rules.state import PlateWatch
 
 LIMITS = Limits()
@@ -168,3 +168,41 @@ def test_after_a_gap_a_word_may_stand_for_its_whole_time_again():
     watches = walk([good(100.0, 7)] * 601, watch, start_ms=52_000)
     assert watches[599].quality is PlateQuality.GOOD
     assert watches[600].quality is PlateQuality.FROZEN
+
+
+@pytest.mark.parametrize(
+    ("bad_frames", "plate_c"),
+    [pytest.param(9, 100.0, id="0.9 s bad"), pytest.param(10, 90.0, id="1.0 s bad")],
+)
+def test_median_begins_anew_after_as_long_as_a_gap_without_a_reading(bad_frames, plate_c):
+    """A second and no less: from the first bad frame to the next good one."""
+    fault = PlateReading(quality=PlateQuality.OPEN, word=3)
+    watches = walk([good(100.0, 1), good(100.0, 2), *[fault] * bad_frames, good(90.0, 4)])
+    assert watches[-1].plate_c == plate_c
+
+
+def read(plate_c, junction_c):
+    """A reading with its cold junction; without a temperature the wire is open."""
+    quality = PlateQuality.OPEN if plate_c is None else PlateQuality.GOOD
+    return PlateReading(quality=quality, word=77, plate_c=plate_c, cold_junction_c=junction_c)
+
+
+@pytest.mark.parametrize(
+    ("start_c", "plate_c", "junction_c", "swapped"),
+    [
+        pytest.param(25.0, 20.0, 24.0, True, id="fallen by five, below its board"),
+        pytest.param(25.0, 20.01, 24.0, False, id="fallen by less"),
+        pytest.param(25.0, 20.0, 20.0, False, id="as warm as its board"),
+        pytest.param(25.0, 20.0, 20.01, True, id="a hair cooler than its board"),
+        pytest.param(90.0, 60.0, 24.0, False, id="a hot plate that cools"),
+        pytest.param(20.0, 23.0, 30.0, False, id="risen, but below its board"),
+        pytest.param(None, 10.0, 24.0, False, id="no heat step"),
+        pytest.param(25.0, None, 24.0, False, id="no reading"),
+        pytest.param(25.0, 10.0, None, False, id="no cold junction"),
+    ],
+)
+def test_swapped_leads_fall_as_the_plate_is_heated(start_c, plate_c, junction_c, swapped):
+    """Fallen since the heat step began and below the cold junction, which no heated plate does."""
+    reading = read(plate_c, junction_c)
+    fault = PlateReading(quality=PlateQuality.MIRRORED, word=77, cold_junction_c=junction_c)
+    assert mirrored(start_c, reading, 5.0) == (fault if swapped else reading)
