@@ -72,3 +72,43 @@ def test_proof_is_lost_at_once_after_a_gap():
 def test_nothing_is_lost_when_nothing_was_proven():
     """A still fan tells no loss."""
     assert walk([0.0] * 100)[1] == []
+
+
+def switch(closed):
+    """What a current switch says; None where it cannot be read."""
+    if closed is None:
+        return ExtractionReading(quality=ExtractionQuality.UNREADABLE)
+    return ExtractionReading(quality=ExtractionQuality.CONTACT, closed=closed)
+
+
+@pytest.mark.parametrize(
+    ("looks", "proven", "losses"),
+    [
+        pytest.param([True] * 51, True, [], id="closed for 5.0 s"),
+        pytest.param([True] * 50, False, [], id="for 4.9 s"),
+        pytest.param([False] * 100, False, [], id="open"),
+        pytest.param([True] * 51 + [False] * 6, False, [(5600, "low-current")], id="open for 0.5 s"),
+        pytest.param([True] * 51 + [False] * 5, True, [], id="for 0.4 s"),
+        pytest.param([True] * 51 + [None] * 6, False, [(5600, "unreadable")], id="unreadable for 0.5 s"),
+    ],
+)
+def test_a_switch_proves_and_loses_as_a_current_does(looks, proven, losses):
+    """The same times; there is no between."""
+    watch, told = ExtractionWatch(), []
+    for index, closed in enumerate(looks):
+        watch, lost = watch_extraction(watch, switch(closed), index * 100, 100 if index else 0, LIMITS)
+        told += [(index * 100, lost)] if lost else []
+    assert (watch.proven, told) == (proven, losses)
+
+
+def test_what_the_watch_keeps_is_this_when_followed_by_hand():
+    """Since when it runs, since when it is proven, since when it is still, and since when it is lost."""
+    currents = [0.42] * 51 + [0.0] * 8
+    assert {upto: walk(currents[:upto])[0] for upto in (1, 51, 52, 53, 57, 59)} == {
+        1: ExtractionWatch(since_ms=0, above_since_ms=0),
+        51: ExtractionWatch(proven=True, since_ms=5000, above_since_ms=0),
+        52: ExtractionWatch(proven=True, since_ms=5000, below_since_ms=5100),
+        53: ExtractionWatch(proven=True, since_ms=5000, below_ms=100, below_since_ms=5100),
+        57: ExtractionWatch(since_ms=5600, below_since_ms=5100),
+        59: ExtractionWatch(since_ms=5600, below_since_ms=5100),
+    }

@@ -206,3 +206,14 @@ def test_swapped_leads_fall_as_the_plate_is_heated(start_c, plate_c, junction_c,
     reading = read(plate_c, junction_c)
     fault = PlateReading(quality=PlateQuality.MIRRORED, word=77, cold_junction_c=junction_c)
     assert mirrored(start_c, reading, 5.0) == (fault if swapped else reading)
+
+
+@pytest.mark.parametrize(
+    ("bad_ms", "passed_ms", "left_ms"), [(400, 101, 350), (40, 100, 0), (50, 100, 0), (0, 100, 0)]
+)
+def test_good_time_takes_half_as_much_of_the_bad_time_away(bad_ms, passed_ms, left_ms):
+    """In whole milliseconds, and never below nothing."""
+    watch = PlateWatch(bad_ms=bad_ms, last_ms=1_000, last_c=100.0)
+    after = watch_plate(watch, good(100.0, 5), 1_000 + passed_ms, passed_ms, LIMITS)
+    assert after.bad_ms == left_ms
+    assert isinstance(after.bad_ms, int)
