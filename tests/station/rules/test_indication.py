@@ -212,3 +212,54 @@ def show_test(alarms):
         lives, permit=False, bottle_away=True, held=False, resumable=False, hurry=False,
         silenced=frozenset(), refused=False, lamp_test=True,
     )  # fmt: skip
+
+
+LAMPS = ("red", "amber", "green", "blue")
+
+
+@pytest.mark.parametrize("name", LAMPS)
+@pytest.mark.parametrize(
+    ("lamp", "lit_ms", "dark_ms"),
+    [
+        (Lamp.STEADY, (0, 250, 833, 1_666, 10_001), ()),
+        (Lamp.OFF, (), (0, 250, 833, 1_666, 10_001)),
+        (Lamp.SLOW, (0, 700, 832, 1_667, 2_499), (833, 1_666, 2_500, 3_333)),
+        (Lamp.FAST, (0, 100, 249, 500, 749), (250, 499, 750, 999)),
+    ],
+)
+def test_lamp_is_lit_for_the_first_half_of_its_period(name, lamp, lit_ms, dark_ms):
+    """0.6 Hz and 2 Hz; the lamps beside it stay dark, and without a sound the buzzer is still."""
+    for at_ms in (*lit_ms, *dark_ms):
+        driven = levels(Indication(**{name: lamp}), at_ms, permit=False, heartbeat=False)
+        assert [getattr(driven, other) for other in LAMPS] == [
+            other == name and at_ms in lit_ms for other in LAMPS
+        ]
+        assert driven.buzzer is False
+
+
+@pytest.mark.parametrize(
+    ("sound", "on_ms", "off_ms"),
+    [
+        (Sound.NONE, (), (0, 100, 400)),
+        (Sound.CRITICAL, (0, 199, 400), (200, 399)),
+        (Sound.HIGH, (0, 199, 400, 599, 1_500), (200, 399, 600, 1_499)),
+        (Sound.MEDIUM, (0, 299, 3_000), (300, 2_999)),
+        (Sound.LOW, (0, 199, 20_000), (200, 19_999)),
+        (Sound.TEST, (0, 499, 1_000), (500, 999)),
+        (Sound.REFUSED, (0, 99, 200, 299, 400, 499, 600), (100, 199, 300, 399, 500, 599)),
+    ],
+)
+def test_buzzer_follows_the_pattern_of_its_sound(sound, on_ms, off_ms):
+    """To the millisecond."""
+    for at_ms in (*on_ms, *off_ms):
+        driven = levels(Indication(sound=sound), at_ms, permit=False, heartbeat=False)
+        assert driven.buzzer is (at_ms in on_ms), at_ms
+
+
+def test_permit_and_heartbeat_go_to_their_pins():
+    """And to no other."""
+    for permit in (False, True):
+        for heartbeat in (False, True):
+            driven = levels(Indication(), 0, permit=permit, heartbeat=heartbeat)
+            assert (driven.permit, driven.heartbeat) == (permit, heartbeat)
+            assert not any(getattr(driven, lamp) for lamp in LAMPS)
