@@ -116,7 +116,7 @@ class _Past:
                 self._second = None
         if unwatched:
             self._proven = False
-        self._reckon(to_ms, None if self._second is None else self._second.plate_c)
+        self._reckon(to_ms, None)  # what is left of the time: none within a second that is known
         self.now_ms = to_ms
 
     def _reckon(self, at_ms: int, plate_c: float | None) -> None:
