@@ -62,9 +62,19 @@ def test_an_effect_that_is_taken_away_is_missed(tmp_path):
         )
         for number, without in enumerate(REMOVED)
     ]
-    results = run(rows, tmp_path)
+    results = run(rows, tmp_path, again=False)
     for result, (without, where) in zip(results, REMOVED.items(), strict=True):
         assert not result.lost.get("ready"), result.missing
         assert result.lost[where], f"nobody missed {without}"
         assert result.cell(where) == "LOST"
     assert sums(results) == {"injected": len(rows), "seen": 0, "lost": len(rows), "not_here": 0}
+
+
+def test_a_defect_is_missed_again_when_the_row_is_brought_about_alone(tmp_path):
+    """A second look forgives a busy machine and nothing else; what was lost at first is told."""
+    tmp_path.chmod(0o755)
+    inject = ("wire without output permit", *DIES.inject)
+    row = DIES._replace(inject=inject, seen=DIES.seen._replace(within_s=6.0), then=(), back=NOTHING)
+    (result,) = run([row], tmp_path)
+    assert result.lost["outputs"]
+    assert result.figures["at_first"] == result.missing
