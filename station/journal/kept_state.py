@@ -8,6 +8,7 @@ boot may still come while it runs, and changes its moments.
 
 import hashlib
 import logging
+from collections import deque
 from functools import cache
 from pathlib import Path
 from typing import NamedTuple
@@ -101,10 +102,11 @@ def _read_what_a_start_reads(history: History, durable: Durable) -> None:
     Where all are folded it shows there, and the file is set aside; later that would be too late.
     """
     history.last_told(REMEMBERED_EVENTS)
-    for which in (Filter(kind="calibrated"), Filter(unit=durable.in_hand)):
-        if which != Filter():
-            for _ in history.events(which=which):
-                pass
+    wanted = [Filter(kind="calibrated")]
+    if durable.in_hand is not None:
+        wanted.append(Filter(unit=durable.in_hand))
+    for which in wanted:
+        deque(history.events(which=which), maxlen=0)
 
 
 def keep(connection: Connection, kept: Kept) -> None:

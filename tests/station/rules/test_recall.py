@@ -234,18 +234,6 @@ BY_HAND = {
         at(65),
         [(5_000, None, False, lifted), (6_000, None, False, nothing), (65_000, None, False, nothing)],
     ),
-    "a start unproves what was proven": (
-        [(at(1), PROVEN), (at(2), LIFTED), (at(4), STARTED)],
-        [Plate("b", 2_000, 25.0), Plate("b", 3_000, 25.0), Plate("b", 4_000, 25.0)],
-        at(8),
-        [
-            (1_000, None, False, nothing),
-            (2_000, None, True, lifted),
-            (4_000, 25.0, True, nothing),
-            (5_000, 25.0, False, nothing),
-            (8_000, None, False, nothing),
-        ],
-    ),
     "two boots by the calendar, the second begun within a second": (
         [
             (at(50, wall_s=1050), PROVEN),
